@@ -1,0 +1,5 @@
+"""The command line."""
+
+
+def main(argv=None) -> int:
+    raise SystemExit("not built yet")

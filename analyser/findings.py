@@ -1,0 +1,286 @@
+"""What fitting finds in a flight. Plain frozen data, SI throughout, complete: a quantity that the readings
+don't determine has the value nan and a reason in words."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+FORMAT_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its standard deviation and 95 % interval; nan with a reason where unknown."""
+
+    value: float = math.nan
+    sigma: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+    unit: str = ""
+    reason: str = ""
+
+    @classmethod
+    def of(cls, value: float, sigma: float, unit: str) -> "Estimate":
+        """From a value and a standard deviation, interval symmetric (normal)."""
+        reach = 1.959963984540054 * sigma
+        return cls(float(value), float(sigma), float(value - reach), float(value + reach), unit)
+
+    @classmethod
+    def unknown(cls, unit: str, reason: str) -> "Estimate":
+        """A quantity that can't be told, and why."""
+        return cls(unit=unit, reason=reason)
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a value."""
+        return not math.isnan(self.value)
+
+
+@dataclass(frozen=True)
+class Arc:
+    """A coast (a conic about one body) or a stay on the ground.
+
+    ``state`` is (radius m, radial speed m/s, transverse speed m/s) at ``epoch`` (MET, s), inertial axes about
+    ``body``; ``covariance`` is its 3x3 matrix. ``rows`` are positions in the readings table.
+    """
+
+    body: str
+    kind: str  # "coast" | "landed"
+    start: float
+    end: float
+    rows: tuple[int, ...]
+    semi_major_axis: Estimate
+    eccentricity: Estimate
+    periapsis_altitude: Estimate
+    apoapsis_altitude: Estimate
+    periapsis_time: Estimate
+    period: Estimate
+    energy: Estimate
+    angular_momentum: Estimate
+    inclination: Estimate
+    epoch: float = math.nan
+    state: "np.ndarray | None" = None
+    covariance: "np.ndarray | None" = None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Burn:
+    """One burn; speeds in m/s, times in MET s, propellant in kg. See the definitions of the burn audit in DEVELOPERS.md."""
+
+    body: str
+    ignition: Estimate
+    cutoff: Estimate
+    propellant: Estimate
+    spent: Estimate
+    net: Estimate
+    needed: Estimate
+    burn_loss: Estimate
+    placement_loss: Estimate
+    spent_from: str  # propellant | throttle | acceleration | orbits
+    steering_loss: Estimate
+    gravity_loss: Estimate
+    drag_loss: Estimate
+    wrong_way: Estimate
+    before: int | None = None  # index of the arc before
+    after: int | None = None  # index of the arc after
+    leg: str = ""
+    kind: str = "orbit"  # orbit | landing | liftoff
+    direction: str = ""  # in words: "prograde", "retrograde", "outward", ...
+    rows: tuple[int, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LegAudit:
+    """A leg of the plan as flown. spent - needed = burn_loss + placement_loss + correction_loss."""
+
+    name: str
+    goal: str
+    flown: bool
+    burns: tuple[int, ...]
+    start: float
+    end: float
+    spent: Estimate
+    needed: Estimate
+    burn_loss: Estimate
+    placement_loss: Estimate
+    correction_loss: Estimate
+    waste: Estimate
+    waste_propellant: Estimate
+    planned: Estimate
+    planned_propellant: Estimate
+    propellant: Estimate
+    still_needed: Estimate
+    miss: dict[str, Estimate] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Transition:
+    """A change of reference body, staging, ...; ``origin`` is written as "from" in JSON."""
+
+    met: Estimate
+    kind: str  # "sphere of influence" | "staging"
+    origin: str
+    to: str
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class Landing:
+    """A touchdown or a lift-off. Vertical speed is positive upwards; both are over the ground."""
+
+    met: Estimate
+    body: str
+    kind: str  # "touchdown" | "liftoff"
+    vertical_speed: Estimate
+    horizontal_speed: Estimate
+    propellant: Estimate
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A reading that was not used. ``position`` is its position in the readings table, ``row`` its line there."""
+
+    position: int
+    source: str
+    row: int
+    met: float
+    column: str
+    value: float
+    reason: str
+    suggestion: str = ""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One thing to do otherwise next time, biggest first; ``cost`` in m/s, ``propellant`` in kg."""
+
+    leg: str
+    sentence: str
+    cost: float
+    propellant: float
+    cause: str = ""
+
+
+@dataclass(frozen=True)
+class IdealBurn:
+    """One burn of an ideal plan. ``met`` is seconds after the leg's start where a time is meant, else nan."""
+
+    what: str  # in words: "prograde at periapsis"
+    body: str
+    altitude: float
+    delta_v: float
+    met: float = math.nan
+    propellant: float = math.nan
+    duration: float = math.nan
+    speed_before: float = math.nan
+    speed_after: float = math.nan
+
+
+@dataclass(frozen=True)
+class IdealLeg:
+    """The ideal of one leg: least delta-v, m/s, its propellant, kg, and how long it takes, s."""
+
+    name: str
+    goal: str
+    delta_v: float
+    propellant: float
+    duration: float
+    burns: tuple[IdealBurn, ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class IdealPlan:
+    """An ideal plan, leg by leg. ``margin`` is the propellant left at the end, kg (negative: not enough; nan: unknown craft)."""
+
+    name: str
+    legs: tuple[IdealLeg, ...]
+    margin: float = math.nan
+    margin_delta_v: float = math.nan
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def delta_v(self) -> float:
+        """Sum over the legs, m/s."""
+        return math.fsum(leg.delta_v for leg in self.legs)
+
+    def leg(self, name: str) -> IdealLeg | None:
+        """The leg called ``name``, or None."""
+        return next((leg for leg in self.legs if leg.name == name), None)
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything found in a flight.
+
+    ``track`` is the fitted motion sampled for drawing: columns met, body, part ("arc 0", "burn 1"), altitude, radius, speed,
+    vertical_speed, angle (true anomaly from the arc's periapsis, rad). ``fit`` has one row a reading used or set aside: position,
+    column, value, model, residual (in sigmas), arc, used (bool), radius, angle.
+    """
+
+    arcs: tuple[Arc, ...]
+    burns: tuple[Burn, ...]
+    legs: tuple[LegAudit, ...]
+    transitions: tuple[Transition, ...]
+    landings: tuple[Landing, ...]
+    set_aside: tuple[SetAside, ...]
+    advice: tuple[Advice, ...]
+    remarks: tuple[str, ...]
+    ideal: IdealPlan | None
+    track: "pd.DataFrame"
+    fit: "pd.DataFrame"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data as findings.json holds it (the contract of the file formats)."""
+        return {
+            "version": FORMAT_VERSION,
+            "arcs": [_arc(arc) for arc in self.arcs],
+            "burns": [plain(burn) for burn in self.burns],
+            "legs": [plain(leg) for leg in self.legs],
+            "transitions": [_renamed(plain(item), origin="from") for item in self.transitions],
+            "landings": [plain(item) for item in self.landings],
+            "set_aside": [plain(item) for item in self.set_aside],
+            "advice": [plain(item) for item in self.advice],
+            "remarks": list(self.remarks),
+            "ideal": plain(self.ideal) if self.ideal else None,
+        }
+
+
+def plain(item: Any) -> Any:
+    """Dataclasses, arrays and nan into what JSON can hold (nan and inf become null)."""
+    if dataclasses.is_dataclass(item) and not isinstance(item, type):
+        found = {f.name: plain(getattr(item, f.name)) for f in dataclasses.fields(item)}
+        if isinstance(item, Estimate) and (item.known or not item.reason):
+            found.pop("reason")
+        return found
+    if isinstance(item, dict):
+        return {str(key): plain(value) for key, value in item.items()}
+    if isinstance(item, (list, tuple)):
+        return [plain(value) for value in item]
+    if hasattr(item, "tolist"):
+        return plain(item.tolist())
+    if isinstance(item, float) and not math.isfinite(item):
+        return None
+    return item
+
+
+def _arc(arc: Arc) -> dict[str, Any]:
+    found = plain(arc)
+    found["rows"] = list(arc.rows)
+    found["readings"] = len(arc.rows)
+    return found
+
+
+def _renamed(found: dict[str, Any], **names: str) -> dict[str, Any]:
+    return {names.get(key, key): value for key, value in found.items()}
