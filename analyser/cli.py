@@ -1,5 +1,119 @@
-"""The command line."""
+"""The command line: finds the command, runs it, and turns what went wrong into one message and an exit code.
+
+Exit codes: 0 done; 1 done, but something needs the person (doubtful readings, nothing fitted); 2 the input is wrong
+or missing, or a result could not be written. A bug is none of these: it keeps its traceback.
+"""
+
+from __future__ import annotations
+
+import argparse
+import errno
+import importlib
+import os
+import re
+import sys
+import textwrap
+
+from analyser.errors import AnalyserError
+
+#: The commands in the order in which ``--help`` lists them: name, module under analyser.commands.
+COMMANDS = ("debrief", "read", "fit", "plan", "compare", "export")
+
+DESCRIPTION = "Debriefs a simulated space flight flown by cockpit instruments alone."
+
+EXAMPLES = """\
+a flight, start to end:
+  analyser plan plans/there-and-back.toml --world worlds/ardent.toml --craft craft/heron.toml
+  analyser card Lull --world worlds/ardent.toml --craft craft/heron.toml --out .
+  analyser fix Lull 61.9km 992 -3 --goal "apoapsis 80 km"
+  analyser debrief flights/first-try
+  analyser compare
+
+"analyser COMMAND --help" explains one command. exit codes: 0 done; 1 done, but
+something needs you; 2 the input is wrong or missing.
+
+for simulated flight and training; not for navigating or operating a real craft.
+"""
+
+# What the machine, not the program, refuses: told in one line like any other trouble the person can mend.
+_ENVIRONMENT = {errno.ENOSPC, errno.EACCES, errno.EPERM, errno.EROFS, errno.EDQUOT, errno.ENOTDIR, errno.EISDIR,
+                errno.ENOENT, errno.ENAMETOOLONG, errno.EMFILE, errno.EIO, errno.EEXIST, errno.ELOOP}  # fmt: skip
 
 
-def main(argv=None) -> int:
-    raise SystemExit("not built yet")
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of every command. Cheap: the modules of analyser.commands import nothing heavy."""
+    parser = argparse.ArgumentParser(
+        prog="analyser", description=DESCRIPTION, epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"analyser {_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        add_command(commands, name)
+    return parser
+
+
+def add_command(commands, name: str) -> None:
+    """Add the command ``name``, whose module is analyser.commands.<name>."""
+    module = importlib.import_module(f"analyser.commands.{name}")
+    text, _, examples = module.__doc__.partition("\n\n")
+    parser = commands.add_parser(
+        name,
+        help=module.SUMMARY,
+        description=textwrap.fill(" ".join(text.split()), 79),
+        epilog=textwrap.dedent(examples).strip() or None,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.configure(parser)
+    parser.set_defaults(run=module.run)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line ``argv`` (default: the process's) and return the exit code.
+
+    Raises
+    ------
+    SystemExit
+        From the parser: 0 after ``--help``, 2 after a wrong option.
+    """
+    arguments = [_shield_negative(word) for word in (sys.argv[1:] if argv is None else argv)]
+    _never_fail_on_encoding()
+    options = build_parser().parse_args(arguments)
+    try:
+        code = options.run(options)
+        sys.stdout.flush()
+        return code
+    except AnalyserError as error:
+        return _refuse(options.command, str(error))
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output left (`analyser fit ... | head`): nothing is wrong, and nothing is left to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        if error.errno not in _ENVIRONMENT:
+            raise
+        where = f"{error.filename}: " if error.filename else ""
+        return _refuse(options.command, f"{where}{(error.strerror or str(error)).lower()}")
+
+
+def _refuse(command: str, message: str) -> int:
+    print(f"analyser {command}: {message}", file=sys.stderr)
+    return 2
+
+
+def _shield_negative(word: str) -> str:
+    """``-3m/s`` is a quantity, not an option: a leading blank tells argparse so (every quantity is stripped later)."""
+    return f" {word}" if re.match(r"-(\d|\.\d)", word) else word
+
+
+def _never_fail_on_encoding() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _version() -> str:
+    from analyser import __version__
+
+    return __version__
