@@ -7,8 +7,8 @@ All numbers are SI: metres, seconds, kilograms, radians, m/s. A quantity that no
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -147,6 +147,16 @@ def laplace_sphere_of_influence(semi_major_axis: float, mu: float, parent_mu: fl
     Students*, section 8.4. A convention, not a wall: the pull of the parent does not stop there.
     """
     return semi_major_axis * (mu / parent_mu) ** 0.4
+
+
+def make_world(name: str, bodies: Iterable[Body], path: Path | None = None) -> World:
+    """A world of ``bodies``; each that orbits another and has no sphere of influence yet is given Laplace's."""
+    by_name = {body.name: body for body in bodies}
+    for body in list(by_name.values()):
+        if body.parent is not None and math.isinf(body.sphere_of_influence):
+            reach = laplace_sphere_of_influence(body.semi_major_axis, body.mu, by_name[body.parent].mu)
+            by_name[body.name] = replace(body, sphere_of_influence=reach)
+    return World(name, by_name, path)
 
 
 @dataclass(frozen=True)
