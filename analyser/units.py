@@ -103,6 +103,10 @@ def dimension_of(name: str) -> str:
 def nearest(word: str, known: Collection[str]) -> str:
     """The known word most like ``word``, or "" where none is near."""
     folded = {candidate.casefold(): candidate for candidate in reversed(list(known))}
+    if len(word) >= 3:
+        for candidate in folded:
+            if candidate.startswith(word.casefold()):
+                return folded[candidate]
     close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
     return folded[close[0]] if close else ""
 

@@ -1,0 +1,148 @@
+"""Plan files (TOML) into the domain, and back."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+from analyser.errors import InputError
+from analyser.files import write_atomically
+from analyser.flight import Goal, Leg, Plan, World
+from analyser.ingest.sections import Section, Source
+from analyser.units import format_quantity, nearest, parse_orbit, shown
+
+_PLAN_KEYS = {"name": "", "start": "", "legs": ""}
+_LEG_KEYS = {"name": "", "goal": ""}
+_GOAL_KEYS = {"body": "", "orbit": "", "periapsis": "length", "landed": "", "by": "", "escape": "", "inclination": "angle"}
+_KINDS = ("orbit", "periapsis", "landed", "escape")
+_FORMS = (
+    '{ body = "Lull", orbit = "30 x 30 km" }, { body = "Lull", periapsis = "30 km" }, { landed = "Lull" } '
+    'or { escape = "Lull" }'
+)
+
+
+def load_plan(path: str | Path, world: World | None = None) -> Plan:
+    """Read a plan file.
+
+    Parameters
+    ----------
+    path : str or Path
+    world : World, optional
+        Where given, every body of the plan must be in it, and altitudes must be above its ground.
+
+    Raises
+    ------
+    DescriptionError
+        The file is missing, or says something unknown or impossible, or names a body that does not exist.
+    """
+    path = Path(path)
+    source = Source(path, "plan file")
+    top = source.section(_PLAN_KEYS)
+    top.require("start", '{ body = "Ardent", orbit = "80 x 80 km" } (or { landed = "Ardent" })')
+    start = _goal(top.section("start", _GOAL_KEYS), world)
+    if start.kind not in ("orbit", "landed"):
+        raise top.error("a plan starts in an orbit or landed, not otherwise", "start")
+    legs: list[Leg] = []
+    for number, section in enumerate(top.sections("legs", _LEG_KEYS), 1):
+        section.require("goal", _FORMS)
+        name = section.text("name").strip() or f"leg {number}"
+        if any(leg.name == name for leg in legs):
+            raise section.error(f"two legs are called {shown(name)}; names must differ", "name")
+        legs.append(Leg(name, _goal(section.section("goal", _GOAL_KEYS), world)))
+    if not legs:
+        raise top.error("a plan needs legs; begin each with [[legs]], then a name and a goal")
+    return Plan(top.text("name", path.stem), start, tuple(legs), path)
+
+
+def _goal(section: Section, world: World | None) -> Goal:
+    given = [kind for kind in _KINDS if kind in section]
+    if len(given) != 1:
+        found = " and ".join(given) if given else "none of them"
+        raise section.error(f"a goal has one of orbit, periapsis, landed, escape; found {found}. write {_FORMS}")
+    kind = given[0]
+    names_body = kind in ("landed", "escape")
+    if names_body and "body" in section:
+        raise section.error(f'{kind} names the body itself; write {{ {kind} = "Lull" }}', "body")
+    if not names_body:
+        section.require("body", '"Lull"')
+    for key, kinds in (("by", ("landed",)), ("inclination", ("orbit", "periapsis"))):
+        if key in section and kind not in kinds:
+            raise section.error(f"{key} goes with {' or '.join(kinds)} only", section.place(key))
+    body = _body_name(section, kind if names_body else "body", world)
+    ground = -world[body].radius if world else -math.inf
+    periapsis, apoapsis = math.nan, math.nan
+    if kind == "orbit":
+        try:
+            periapsis, apoapsis = parse_orbit(section.value("orbit"))
+        except InputError as error:
+            raise section.error(error.problem, "orbit") from None
+        if periapsis < 0:
+            raise section.error(f"{shown(section.value('orbit'))} is impossible here: such an orbit meets the ground", "orbit")
+    elif kind == "periapsis":
+        periapsis = section.quantity("periapsis", above=ground, wanted=f"that is below the centre of {body}")
+    by = section.choice("by", ("engine", "atmosphere"), "engine")
+    if by == "atmosphere" and world and world[body].atmosphere is None:
+        raise section.error(f"{body} has no atmosphere in this world, so nothing lands through it", "by")
+    return Goal(
+        kind=kind,
+        body=body,
+        periapsis=periapsis,
+        apoapsis=apoapsis,
+        inclination=section.quantity("inclination", least=0.0, most=math.pi * (1 + 1e-12), wanted="0 to 180 deg"),
+        by=by,
+    )
+
+
+def _body_name(section: Section, key: str, world: World | None) -> str:
+    body = section.text(key).strip()
+    if not body:
+        raise section.error("a body's name is wanted", key)
+    if world is not None and body not in world:
+        hint = nearest(body, world.bodies)
+        raise section.error(f"there is no body {shown(body)} in the world {shown(world.name)}; "
+                            f"{f'did you mean {hint!r}? ' if hint else ''}known: {', '.join(list(world.bodies)[:12])}", key)  # fmt: skip
+    return body
+
+
+def dump_plan(plan: Plan, path: str | Path | None = None) -> str:
+    """The text of a plan file that reads back as the same plan; also written to ``path`` where one is given.
+
+    Raises
+    ------
+    OutputError
+        It can't be written; what was there before is untouched.
+    """
+    lines = [f"name = {_quoted(plan.name)}", f"start = {_goal_text(plan.start)}"]
+    for leg in plan.legs:
+        lines += ["", "[[legs]]", f"name = {_quoted(leg.name)}", f"goal = {_goal_text(leg.goal)}"]
+    text = "\n".join(lines) + "\n"
+    if path is not None:
+        write_atomically(path, text)
+    return text
+
+
+def _goal_text(goal: Goal) -> str:
+    if goal.kind in ("landed", "escape"):
+        keys = [f"{goal.kind} = {_quoted(goal.body)}"]
+    elif goal.kind == "orbit":
+        keys = [f"body = {_quoted(goal.body)}", f"orbit = {_quoted(_orbit_text(goal.periapsis, goal.apoapsis))}"]
+    else:
+        keys = [f"body = {_quoted(goal.body)}", f"periapsis = {_quoted(format_quantity(goal.periapsis, 'km', 'length'))}"]
+    if not math.isnan(goal.inclination):
+        keys.append(f"inclination = {_quoted(format_quantity(goal.inclination, 'deg', 'angle'))}")
+    if goal.by != "engine":
+        keys.append(f"by = {_quoted(goal.by)}")
+    return "{ " + ", ".join(keys) + " }"
+
+
+def _orbit_text(periapsis: float, apoapsis: float) -> str:
+    ends = [format_quantity(end, "km", "length") for end in (periapsis, apoapsis)]
+    if all(end.endswith(" km") for end in ends):
+        ends[0] = ends[0].removesuffix(" km")
+    return " x ".join(ends)
+
+
+def _quoted(text: str) -> str:
+    # A JSON string is a TOML basic string, but for the delete character, which TOML wants escaped.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
