@@ -349,7 +349,7 @@ def _minimum(cost, n: int, grid: int = 96, steps: int = 44):
     middle, where the sense of flight turns over, is a jump)."""
     best_s, best_cost = np.zeros(n), np.full(n, np.inf)
     for half in (np.linspace(-1, -1e-15, grid // 2), np.linspace(1e-15, 1, grid // 2)):
-        values = np.array([cost(np.full(n, s)) for s in half])
+        values = np.broadcast_to(cost(half[:, None]), (half.size, n))
         at = np.argmin(values, axis=0)
         a, b = half[np.maximum(at - 1, 0)], half[np.minimum(at + 1, half.size - 1)]
         c, d = b - _GOLDEN * (b - a), a + _GOLDEN * (b - a)
@@ -392,31 +392,63 @@ def _edge_to_edge(mu, ends, edges, best):
             best.offer(use, np.where(np.isfinite(cost), cost, np.inf), r1, r2, other, scale * w * r if near == 0 else h * scale)
             continue
 
-        def cost(x, y):
-            fall = 2 * mu * (inverse2 - inverse1)
-            transverse = y * r1 * inverse2
-            radial = x**2 + y**2 + fall - transverse**2
-            there = np.hypot(np.sqrt(np.clip(radial, 0, None)) - u2, transverse - w2)
-            return np.where(radial >= 0, np.hypot(x - u1, y - w1) + there, np.inf)
+        problem = _EdgePair(mu, r1, r2, u1, w1, u2, w2)
+        for sense in (1.0, -1.0):  # the best start among transfers of each sense of flight, then Newton
+            x, y, found = problem.grid(start, sense)
+            x, y, found = problem.descend(x, y, found)
+            best.offer(use, found, r1, r2, (x**2 + y**2) / 2 - mu * inverse1, y * r1)
 
-        steps = np.linspace(-1, 1, 25)
-        x, y = u1.copy(), w1.copy()
-        found = cost(x, y)
-        for a in steps:
-            for b in steps:
-                xx, yy = np.abs(u1 + a * start), w1 + b * start
-                value = cost(xx, yy)
-                better = value < found
-                x, y, found = np.where(better, xx, x), np.where(better, yy, y), np.where(better, value, found)
-        size = start / 12
-        turns = np.arange(8) * np.pi / 4
-        for _ in range(90):
-            before = found
-            cx, cy = x, y
-            for turn in turns:
-                xx, yy = np.abs(cx + size * np.cos(turn)), cy + size * np.sin(turn)
-                value = cost(xx, yy)
-                better = value < found
-                x, y, found = np.where(better, xx, x), np.where(better, yy, y), np.where(better, value, found)
-            size = np.where(found < before, size, size / 2)
-        best.offer(use, found, r1, r2, (x**2 + y**2) / 2 - mu * inverse1, y * r1)
+
+class _EdgePair:
+    """Delta-v of transfers from one radius to another as a function of the radial and transverse speed (x, y) after the first impulse."""
+
+    def __init__(self, mu, r1, r2, u1, w1, u2, w2):
+        self.ratio, self.fall = r1 / r2, 2 * mu * (1 / r2 - 1 / r1)
+        self.before, self.after = (u1, w1), (u2, w2)
+
+    def cost(self, x, y):
+        square = x**2 + y**2 * (1 - self.ratio**2) + self.fall
+        there = np.hypot(np.sqrt(np.clip(square, 0, None)) - self.after[0], y * self.ratio - self.after[1])
+        return np.where((square >= 0) & (x >= 0), np.hypot(x - self.before[0], y - self.before[1]) + there, np.inf)
+
+    def grid(self, size, sense):
+        """Best of rings about the speed before the impulse, out to ``size``, among those of one sense of flight."""
+        best = [np.full(size.shape, np.nan), np.full(size.shape, np.nan), np.full(size.shape, np.inf)]
+        turn = np.arange(36)[:, None] * (np.pi / 18)
+        for ring in (np.arange(1, 17) / 16) ** 2:
+            x, y = np.abs(self.before[0] + ring * size * np.cos(turn)), self.before[1] + ring * size * np.sin(turn)
+            value = np.where(sense * y > 0, self.cost(x, y), np.inf)
+            at = (np.argmin(value, axis=0), np.arange(size.size))
+            better = value[at] < best[2]
+            best = [np.where(better, new[at], old) for new, old in zip((x, y, value), best)]
+        return best
+
+    def descend(self, x, y, value, steps: int = 60):
+        """Damped Newton steps; only steps downhill are taken."""
+        damping = np.full(x.shape, 1e-3)
+        flat = 1 - self.ratio**2
+        with np.errstate(all="ignore"):
+            for _ in range(steps):
+                root = np.sqrt(np.clip(x**2 + y**2 * flat + self.fall, 1e-12, None))
+                n1 = np.hypot(x - self.before[0], y - self.before[1])
+                a, b = (x - self.before[0]) / n1, (y - self.before[1]) / n1
+                n2 = np.hypot(root - self.after[0], y * self.ratio - self.after[1])
+                c, d = (root - self.after[0]) / n2, (y * self.ratio - self.after[1]) / n2
+                jx, jy, k = x / root, y * flat / root, self.ratio
+                gx, gy = a + c * jx, b + c * jy + d * k
+                # the change of the second impulse across its own direction, squared over its size, is its curvature
+                across_x, across_y = -d * jx, -d * jy + c * k
+                hxx = b * b / n1 + across_x**2 / n2 + c * (1 - jx**2) / root
+                hxy = -a * b / n1 + across_x * across_y / n2 - c * jx * jy / root
+                hyy = a * a / n1 + across_y**2 / n2 + c * (flat - jy**2) / root
+                middle, spread = (hxx + hyy) / 2, np.hypot((hxx - hyy) / 2, hxy)
+                lift = np.maximum(0, spread - middle) * 1.001 + damping * (np.abs(middle) + spread)
+                hxx, hyy = hxx + lift, hyy + lift
+                size = hxx * hyy - hxy**2
+                new_x = np.abs(x - (hyy * gx - hxy * gy) / size)
+                new_y = y - (hxx * gy - hxy * gx) / size
+                trial = self.cost(new_x, new_y)
+                better = trial < value
+                x, y, value = np.where(better, new_x, x), np.where(better, new_y, y), np.where(better, trial, value)
+                damping = np.clip(np.where(better, damping / 8, damping * 4), 1e-9, 1e6)
+        return x, y, value
