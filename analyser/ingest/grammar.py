@@ -1,0 +1,158 @@
+"""What a read-out can show: numbers with units, clocks, words; and what a shown text then means.
+
+A grammar is a pattern of every text that a gauge can show. The reader's search follows it (nothing else can
+come out), and the same pattern takes the text apart. Thousands separators and decimal commas look alike: a
+``Convention`` says which is which, from the panel file or from the panel's other read-outs.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+UNIFORM = 1 / math.sqrt(12)  # standard deviation of a uniform error one step wide
+POINT, COMMA, UNKNOWN = ".", ",", ""  # what marks the decimals
+
+_DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:[, ']\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
+_DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:[. ']\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
+_CLOCK = (
+    r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"
+    r"(?:(?P<days>\d{1,4})(?: ?[dD][ :]?|[ :/])(?P<dh>[01]?\d|2[0-3]):(?P<dm>[0-5]\d):(?P<ds>[0-5]\d(?:\.\d{1,3})?)"
+    r"|(?P<hours>\d{1,5}):(?P<hm>[0-5]\d):(?P<hs>[0-5]\d(?:\.\d{1,3})?)"
+    r"|(?P<minutes>\d{1,4}):(?P<ms>[0-5]\d(?:\.\d{1,3})?)"
+    r"|(?:(?P<ld>\d{1,4})[dD] ?)?(?P<lh>\d{1,3})[hH] ?(?P<lm>[0-5]?\d)[mM] ?(?:(?P<ls>[0-5]?\d(?:\.\d{1,3})?)[sS])?"
+    r"|(?P<seconds>\d{1,9}(?:\.\d{1,3})?) ?s?)"
+)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a text on the glass says.
+
+    ``value`` in the grammar's SI unit; ``step``: the worth of the last shown digit, same unit; ``unit`` as on the
+    glass; ``decimals`` shown; ``mark``: which character marks decimals if this text alone tells it, else "".
+    """
+
+    value: float
+    step: float
+    unit: str
+    decimals: int
+    mark: str = UNKNOWN
+
+
+@dataclass(frozen=True)
+class Grammar:
+    """Texts that a read-out can show.
+
+    Parameters
+    ----------
+    kind : "number", "clock" or "text"
+    units : tuple of (text on the glass, factor to SI)
+        The units that may stand on the glass after the number.
+    fixed_factor : float or None
+        Factor to SI where no unit stands on the glass; None: one must.
+    signed : bool
+        Whether a sign can stand before the number.
+    low, high : float
+        Range of values that the gauge can show, SI.
+    words : tuple of str
+        For "text": the words that can be shown; empty: any.
+    """
+
+    kind: str = "number"
+    units: tuple[tuple[str, float], ...] = ()
+    fixed_factor: float | None = 1.0
+    signed: bool = True
+    low: float = -math.inf
+    high: float = math.inf
+    words: tuple[str, ...] = ()
+
+    def pattern(self, mark: str = UNKNOWN) -> str:
+        """The pattern of every text, decimals marked by ``mark`` (unknown: by either)."""
+        if self.kind == "clock":
+            return _CLOCK
+        if self.kind == "text":
+            return "|".join(re.escape(word).replace(r"\ ", " ") for word in self.words) or r"[A-Za-z0-9 .+-]*"
+        digits = {POINT: _DIGITS_POINT, COMMA: _DIGITS_COMMA}.get(mark, f"(?:{_DIGITS_POINT}|{_DIGITS_COMMA})")
+        sign = r"(?P<sign>[+-]?) ?" if self.signed else r"(?P<sign>\+?)"
+        texts = sorted(_spellings(self.units), key=len, reverse=True)
+        unit = "(?: ?(?P<unit>" + "|".join(_escape(text) for text in texts) + "))" if texts else ""
+        if unit and self.fixed_factor is not None:
+            unit += "?"
+        return sign + digits + unit
+
+    def parse(self, text: str, mark: str = UNKNOWN) -> tuple[Shown, ...]:
+        """What ``text`` can mean: nothing (not a text of this gauge), one value, or two where a comma or a point
+        could be either a decimal mark or a thousands separator."""
+        if self.kind == "clock":
+            return _parse_clock(text, self)
+        if self.kind == "text":
+            return ()
+        meanings = []
+        for each in (mark,) if mark else (POINT, COMMA):
+            found = _compiled(self.pattern(each)).fullmatch(text)
+            if not found:
+                continue
+            letter = "p" if each == POINT else "c"
+            whole, part = found[f"whole_{letter}"], found[f"part_{letter}"] or ""
+            unit = (found["unit"] or "") if "unit" in found.re.groupindex else ""
+            factor = _spellings(self.units).get(unit, self.fixed_factor) if unit else self.fixed_factor
+            if factor is None:
+                continue
+            digits = re.sub(r"\D", "", whole)
+            value = float(f"{digits}.{part or 0}") * factor
+            if found["sign"] == "-":
+                value = -value
+            if self.low <= value <= self.high:
+                meanings.append((each, Shown(value, factor * 10.0 ** -len(part), unit, len(part))))
+        if len(meanings) == 2 and math.isclose(meanings[0][1].value, meanings[1][1].value):
+            return (meanings[0][1],)  # no comma and no point in it
+        if len(meanings) == 1 and not mark:
+            each, shown = meanings[0]
+            return (Shown(shown.value, shown.step, shown.unit, shown.decimals, each),)
+        return tuple(shown for _, shown in meanings)
+
+
+def _escape(text: str) -> str:
+    return "".join("\\" + letter if letter in ".+*?()[]{}|\\" else letter for letter in text)
+
+
+@lru_cache(maxsize=512)
+def _compiled(pattern: str) -> re.Pattern:
+    return re.compile(pattern)
+
+
+@lru_cache(maxsize=256)
+def _spellings(units: tuple[tuple[str, float], ...]) -> dict[str, float]:
+    """Units as they may be drawn: as written and, where that is no other unit, in capitals or without a power sign."""
+    spellings = dict(units)
+    for text, factor in units:
+        for other in (text.upper(), text.replace("^", ""), text.replace("^2", "²"), text.replace("deg", "°")):
+            clash = {value for name, value in units if name.upper() == other and value != factor}
+            if other not in spellings and not clash:
+                spellings[other] = factor
+    return spellings
+
+
+def _parse_clock(text: str, grammar: Grammar) -> tuple[Shown, ...]:
+    found = _compiled(_CLOCK).fullmatch(text)
+    if not found:
+        return ()
+    parts = found.groupdict()
+    days = parts["days"] or parts["ld"] or "0"
+    hours = parts["dh"] or parts["hours"] or parts["lh"] or "0"
+    minutes = parts["dm"] or parts["hm"] or parts["minutes"] or parts["lm"] or "0"
+    seconds = parts["ds"] or parts["hs"] or parts["ms"] or parts["ls"] or parts["seconds"]
+    decimals = len(seconds.partition(".")[2]) if seconds else 0
+    step = 60.0 if seconds is None else 10.0**-decimals
+    value = 86400.0 * int(days) + 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds or 0)
+    if parts["sign"] == "-":
+        value = -value
+    return (Shown(value, step, "", decimals),) if grammar.low <= value <= grammar.high else ()
+
+
+def sigma_of(step: float) -> float:
+    """Standard deviation of a value shown to ``step``: the truth lies uniformly within one step."""
+    return step * UNIFORM

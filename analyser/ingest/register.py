@@ -1,0 +1,157 @@
+"""Finds the panel of a reference picture in a screenshot: features, then a robust homography, then a hard look at it.
+
+"Not found" is a result with a reason, never a guess.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyser.ingest.images import load_opencv
+
+if TYPE_CHECKING:
+    import numpy as np
+
+FEATURES = 4000
+WORK_WIDTH = 960  # pixels across at which features are sought: half of a common screen
+RATIO = 0.78  # best match against second best (Lowe 2004, section 7.1, uses 0.8)
+MIN_INLIERS = 18
+MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
+THRESHOLD = 2.5  # pixels at working size
+
+
+@dataclass(frozen=True)
+class Registration:
+    """Where a panel is in a screenshot.
+
+    Attributes
+    ----------
+    homography : ndarray, (3, 3), or None
+        Takes reference pixels to screenshot pixels; None where the panel was not found.
+    inliers : int
+        Matched features that agree.
+    error : float
+        Median distance of the inliers, screenshot pixels; nan where not found.
+    reason : str
+        Why the panel was not found; "" where it was.
+    """
+
+    homography: "np.ndarray | None"
+    inliers: int = 0
+    error: float = float("nan")
+    reason: str = ""
+
+    @property
+    def found(self) -> bool:
+        """Whether the panel was found."""
+        return self.homography is not None
+
+
+def project(homography: "np.ndarray", points) -> "np.ndarray":
+    """Points (n, 2) taken through a homography."""
+    import numpy as np
+
+    points = np.asarray(points, float)
+    lifted = np.c_[points, np.ones(len(points))] @ homography.T
+    return lifted[:, :2] / lifted[:, 2:]
+
+
+class PanelFinder:
+    """Knows a reference picture and finds its panel in others.
+
+    Parameters
+    ----------
+    reference : ndarray, (height, width, 3), uint8
+    changing : sequence of (4, 2) arrays
+        Quadrilaterals (the gauges' insides) whose content changes: no features are taken there.
+    """
+
+    def __init__(self, reference: "np.ndarray", changing=()):
+        import numpy as np
+
+        cv2 = load_opencv()
+        self.height, self.width = reference.shape[:2]
+        self._sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.02)
+        self._matcher = cv2.BFMatcher(cv2.NORM_L2)
+        mask = np.full((self.height, self.width), 255, np.uint8)
+        for quad in changing:
+            middle = np.mean(quad, axis=0)
+            inside = np.round(middle + 0.9 * (np.asarray(quad, float) - middle)).astype(np.int32)
+            cv2.fillPoly(mask, [inside], 0)
+        self._points, self._marks = self._features(reference, mask)
+
+    def _features(self, pixels, mask=None):
+        import numpy as np
+
+        cv2 = load_opencv()
+        scale = min(1.0, WORK_WIDTH / max(pixels.shape[:2]))
+        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        if scale < 1:
+            size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))
+            grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+            mask = None if mask is None else cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
+        grey = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(cv2.GaussianBlur(grey, (0, 0), 0.6))
+        found, marks = self._sift.detectAndCompute(grey, mask)
+        points = np.array([key.pt for key in found], float).reshape(-1, 2)
+        points = (points + 0.5) / scale - 0.5
+        if marks is None:
+            marks = np.zeros((0, 128), np.float32)
+        marks = np.sqrt(marks / np.maximum(marks.sum(axis=1, keepdims=True), 1e-9))  # Arandjelovic & Zisserman 2012
+        return points, marks.astype(np.float32)
+
+    def find(self, pixels: "np.ndarray") -> Registration:
+        """The panel in a screenshot, by a full search."""
+        import numpy as np
+
+        cv2 = load_opencv()
+        if len(self._points) < MIN_INLIERS:
+            return Registration(None, reason="the reference picture has too few features to be found again")
+        points, marks = self._features(pixels)
+        if len(points) < MIN_INLIERS:
+            return Registration(None, reason="the screenshot shows almost nothing that could be matched")
+        pairs = self._matcher.knnMatch(self._marks, marks, k=2)
+        good = [pair[0] for pair in pairs if len(pair) == 2 and pair[0].distance < RATIO * pair[1].distance]
+        # one screenshot feature may serve one reference feature only
+        best: dict[int, object] = {}
+        for match in good:
+            if match.trainIdx not in best or match.distance < best[match.trainIdx].distance:
+                best[match.trainIdx] = match
+        good = list(best.values())
+        if len(good) < MIN_INLIERS:
+            return Registration(None, len(good), reason=f"only {len(good)} features match the reference picture")
+        source = self._points[[match.queryIdx for match in good]]
+        target = points[[match.trainIdx for match in good]]
+        scale = max(1.0, max(pixels.shape[:2]) / WORK_WIDTH)
+        cv2.setRNGSeed(1)
+        homography, mask = cv2.findHomography(
+            source, target, cv2.USAC_MAGSAC, THRESHOLD * scale, maxIters=5000, confidence=0.9999
+        )
+        if homography is None:
+            return Registration(None, reason="the matched features do not agree on one view of the panel")
+        return self._judge(homography, source, target, mask.ravel().astype(bool), THRESHOLD * scale)
+
+    def _judge(self, homography, source, target, inside, reach) -> Registration:
+        """Accept a view only if many features, well spread, agree on a panel that faces the eye."""
+        import numpy as np
+
+        cv2 = load_opencv()
+        count = int(inside.sum())
+        if count < MIN_INLIERS:
+            return Registration(None, count, reason=f"only {count} features agree on one view of the panel")
+        offsets = np.linalg.norm(project(homography, source[inside]) - target[inside], axis=1)
+        hull = cv2.convexHull(source[inside].astype(np.float32))
+        extent = cv2.convexHull(self._points.astype(np.float32))
+        spread = cv2.contourArea(hull) / max(cv2.contourArea(extent), 1.0)
+        if spread < MIN_SPREAD:
+            return Registration(None, count, reason=f"the features that agree cover only {spread:.0%} of the panel")
+        corners = np.array([[0, 0], [self.width, 0], [self.width, self.height], [0, self.height]], float)
+        depth = np.c_[corners, np.ones(4)] @ homography[2]
+        if np.any(depth * depth[0] <= 0):
+            return Registration(None, count, reason="the view found has part of the panel behind the eye")
+        seen = project(homography, corners)
+        turned = cv2.contourArea(seen.astype(np.float32), oriented=True)
+        scale = np.sqrt(abs(turned) / (self.width * self.height))
+        if turned <= 0 or not cv2.isContourConvex(seen.astype(np.float32)) or not 0.15 < scale < 6:
+            return Registration(None, count, reason="the view found is mirrored, folded or of an impossible size")
+        return Registration(homography, count, float(np.median(offsets)))
