@@ -1,0 +1,431 @@
+"""One reading into an orbit, with intervals, in plain ``math``: the answer in flight.
+
+A reading is what the panel showed at one moment: altitude, speed, and the vertical speed or the flight-path angle; or two
+readings with the time between where the vertical speed is missing. What follows from it (:class:`Fix`) is reckoned for every
+true state that would be shown alike (:mod:`analyser.fitting.digits`), so that each interval says what the digits can tell.
+
+Not modelled: drag, thrust, other bodies' pull, and the terrain: "ground" is the altimeter's datum.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from analyser.errors import InputError
+from analyser.findings import Estimate
+from analyser.fitting import scalar_conic as conic
+from analyser.fitting.digits import TAIL, Shown, dominant, middle, samples
+from analyser.flight import Body
+
+State = tuple[float, float, float]  # radius m, radial speed m/s, transverse speed m/s, inertial axes
+
+SAID = {
+    "altitude": "the altitude", "speed": "the speed", "vertical_speed": "the vertical speed",
+    "horizontal_speed": "the horizontal speed", "flight_path_angle": "the flight-path angle",
+    "latitude": "the latitude", "heading": "the heading", "later_altitude": "the second altitude", "seconds": "the time between",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the panel showed, SI and radians; None: not read.
+
+    ``surface`` says that the speeds are over the rotating surface; ``latitude`` and ``heading`` (of the motion, from north through
+    east) then turn them into inertial ones: over the equator eastwards where not given. ``later_altitude`` is
+    the altitude ``seconds`` after (negative: before) the rest.
+    """
+
+    altitude: Shown
+    speed: Shown | None = None
+    vertical_speed: Shown | None = None
+    horizontal_speed: Shown | None = None
+    flight_path_angle: Shown | None = None
+    surface: bool = False
+    latitude: Shown | None = None
+    heading: Shown | None = None
+    later_altitude: Shown | None = None
+    seconds: Shown | None = None
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Meeting the ground, the air or the edge of the sphere of influence.
+
+    ``chance`` is the share of what the digits allow that does meet it, 0..1; the estimates are over that share: time until
+    then, s; inertial speed and vertical speed there, m/s.
+    """
+
+    chance: float
+    wait: Estimate
+    speed: Estimate
+    vertical_speed: Estimate
+
+
+@dataclass(frozen=True)
+class Fix:
+    """What one reading says. Altitudes m, times s from the reading on, speeds m/s, inertial axes; intervals 95 %.
+
+    ``states`` are the sampled states and ``state`` the nominal one; ``bound`` is the share of them that comes back, 0..1.
+    A time to an apsis may be negative where the reading was taken at it, as far as the digits can tell.
+    """
+
+    body: Body
+    reading: Reading
+    state: State
+    states: tuple[State, ...]
+    bound: float
+    apoapsis_altitude: Estimate
+    periapsis_altitude: Estimate
+    eccentricity: Estimate
+    period: Estimate
+    time_to_apoapsis: Estimate
+    time_to_periapsis: Estimate
+    speed_at_apoapsis: Estimate
+    speed_at_periapsis: Estimate
+    circular_speed: Estimate
+    escape_speed: Estimate
+    excess_speed: Estimate
+    speed: Estimate
+    vertical_speed: Estimate
+    flight_path_angle: Estimate
+    ground: Meeting
+    air: Meeting
+    departure: Meeting
+    advice: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def fix_reading(reading: Reading, body: Body) -> Fix:
+    """Everything that one reading says about the motion.
+
+    Parameters
+    ----------
+    reading : Reading
+        At least an altitude and a speed. Without the vertical speed, the angle or a second altitude the direction
+        is open, and the intervals span all that is possible.
+    body : Body
+        The body that altimeter and speeds refer to.
+
+    Returns
+    -------
+    Fix
+
+    Raises
+    ------
+    InputError
+        The reading contradicts itself, or is below the centre of the body.
+    """
+    axes, remarks = _axes(reading)
+    to_state = _state_maker(reading, body, axes)
+    nominal = to_state(tuple(item.value for _, item in axes))
+    points, states = [], []
+    for point in samples([item for _, item in axes]):
+        state = to_state(point)
+        if state is not None:
+            points.append(point)
+            states.append(state)
+    if not states:
+        raise InputError(_contradiction(reading), place="the reading")
+    if nominal is None:
+        nominal = states[len(states) // 2]
+    open_direction = any(name == "direction" for name, _ in axes)
+    return _evaluate(reading, body, nominal, points, states, axes, remarks, 0.0 if open_direction else TAIL)
+
+
+# From what was shown to a state ------------------------------------------------------------------------------------
+
+
+def _axes(reading: Reading) -> tuple[list[tuple[str, Shown]], list[str]]:
+    """The inputs that are reckoned with, by name, and what must be said about them."""
+    remarks = []
+    axes = [("altitude", reading.altitude)]
+    angles = ("vertical_speed", "flight_path_angle", "horizontal_speed")
+    given = [(name, getattr(reading, name)) for name in ("speed", *angles) if getattr(reading, name) is not None]
+    names = [name for name, _ in given]
+    pair = reading.later_altitude is not None and reading.seconds is not None
+    if "speed" not in names and not {"vertical_speed", "horizontal_speed"} <= set(names):
+        raise InputError(
+            "a speed is needed: --speed, or --vertical-speed with --horizontal-speed. an altitude alone fits every orbit "
+            "that passes it",
+            place="the reading",
+        )
+    if len(given) > 2:  # altitude and two more settle the motion; the order above is that of how well gauges show them
+        keep = names[:2]
+        remarks.append(f"{', '.join(SAID[name] for name in names[2:])} not used: {SAID[keep[0]]} and {SAID[keep[1]]} settle the motion")
+        given = given[:2]
+    axes.extend(given)
+    if len(given) < 2:
+        if pair:
+            axes += [("later_altitude", reading.later_altitude), ("seconds", reading.seconds)]
+        else:
+            axes.append(("direction", Shown(0.0, math.pi / 2)))
+            remarks.append("the vertical speed is not read: the direction of the motion is open")
+    if reading.surface:
+        axes.append(("latitude", reading.latitude or Shown(0.0)))
+        axes.append(("heading", reading.heading or Shown(math.pi / 2)))
+        if reading.heading is None or reading.latitude is None:
+            remarks.append("surface speed taken as eastwards over the equator; other motion: --heading and --latitude")
+    return axes, remarks
+
+
+def _state_maker(reading: Reading, body: Body, axes: Sequence[tuple[str, Shown]]) -> Callable[[Sequence[float]], State | None]:
+    """A function from a point of the box to (r, vr, vt); None where the point contradicts itself."""
+    names = [name for name, _ in axes]
+    at = {name: index for index, name in enumerate(names)}
+    rate = body.rotation_rate if reading.surface else 0.0
+    pair = "later_altitude" in at
+
+    def to_state(point: Sequence[float]) -> State | None:
+        r = body.radius + point[0]
+        if r <= 0:
+            return None
+        if pair:
+            split = _climb_between(body.mu, r, point[at["speed"]], body.radius + point[at["later_altitude"]], point[at["seconds"]])
+            if split is None:
+                return None
+            vr, horizontal = split
+        else:
+            split = _components(point, at)
+            if split is None:
+                return None
+            vr, horizontal = split
+        if reading.surface:
+            heading, latitude = point[at["heading"]], point[at["latitude"]]
+            east = horizontal * math.sin(heading) + rate * r * math.cos(latitude)
+            horizontal = math.hypot(east, horizontal * math.cos(heading))
+        return r, vr, horizontal
+
+    return to_state
+
+
+def _components(point: Sequence[float], at: dict[str, int]) -> tuple[float, float] | None:
+    """Vertical and horizontal speed of a point, m/s."""
+    if "speed" in at:
+        speed = point[at["speed"]]
+        if speed < 0:
+            return None
+        if "vertical_speed" in at:
+            vr = point[at["vertical_speed"]]
+            rest = speed * speed - vr * vr
+            return (vr, math.sqrt(rest)) if rest >= 0 else None
+        if "horizontal_speed" in at:
+            horizontal = point[at["horizontal_speed"]]
+            rest = speed * speed - horizontal * horizontal
+            return (math.sqrt(rest), horizontal) if rest >= 0 else None
+        angle = point[at["flight_path_angle"] if "flight_path_angle" in at else at["direction"]]
+        return speed * math.sin(angle), abs(speed * math.cos(angle))
+    return point[at["vertical_speed"]], abs(point[at["horizontal_speed"]])
+
+
+def _climb_between(mu: float, r: float, speed: float, later: float, seconds: float) -> tuple[float, float] | None:
+    """Vertical and horizontal speed that take a craft from radius ``r`` to ``later`` in ``seconds``; None where none does."""
+    if seconds == 0 or speed <= 0 or later <= 0:
+        return None
+
+    def gap(vr: float) -> float:
+        vt = math.sqrt(max(0.0, speed * speed - vr * vr))
+        return conic.after(mu, r, vr, vt, seconds)[0] - later
+
+    # Start from the mean climb, corrected by the mean radial pull; then secant steps (the gap is nearly straight in vr).
+    pull = speed * speed / r - mu / (r * r)
+    first = max(-speed, min(speed, (later - r) / seconds - pull * seconds / 2))
+    second = max(-speed, min(speed, first + 0.001 * speed if first < 0.5 * speed else first - 0.001 * speed))
+    gap_first, gap_second = gap(first), gap(second)
+    for _ in range(12):
+        if abs(gap_second) <= 1e-7 * abs(later) * 1e-3 or gap_second == gap_first:
+            break
+        third = second - gap_second * (second - first) / (gap_second - gap_first)
+        third = max(-speed, min(speed, third))
+        first, gap_first, second, gap_second = second, gap_second, third, gap(third)
+    if abs(gap_second) > 1e-6 * later:
+        return None
+    return second, math.sqrt(max(0.0, speed * speed - second * second))
+
+
+def _contradiction(reading: Reading) -> str:
+    if reading.later_altitude is not None and reading.vertical_speed is None:
+        return (
+            "no single coast joins the two readings. check the time between and both altitudes, and that no burn lies between "
+            "(the two should lie less than a quarter of an orbit apart)"
+        )
+    if reading.speed is not None and reading.vertical_speed is not None:
+        return (
+            f"the vertical speed {abs(reading.vertical_speed.value):g} m/s is larger than the speed {reading.speed.value:g} m/s. "
+            "one of them is misread, or has a decimal point too few"
+        )
+    if reading.speed is not None and reading.horizontal_speed is not None:
+        return "the horizontal speed is larger than the speed. one of them is misread"
+    return "the altitude lies below the body's centre, or the speed is negative"
+
+
+# From states to what they mean -----------------------------------------------------------------------------------
+
+
+def estimate(nominal: float, values: Sequence[float], unit: str, reason: str = "", tail: float = TAIL) -> Estimate:
+    """An estimate from the nominal value and the results of all samples (nan: left out).
+
+    ``reason`` is why there is no value, used where the nominal value is infinite or nan.
+    """
+    usable = [value for value in values if not math.isnan(value)]
+    if not usable:
+        return Estimate.unknown(unit, reason or "the reading doesn't determine it")
+    low, high = middle(usable, tail)
+    finite = [value for value in usable if math.isfinite(value)]
+    if not finite:
+        return Estimate.unknown(unit, reason or "without limit")
+    mean = math.fsum(finite) / len(finite)
+    sigma = math.sqrt(math.fsum((value - mean) ** 2 for value in finite) / len(finite))
+    if not math.isfinite(nominal):
+        if not math.isfinite(high) or len(finite) < len(usable):
+            return Estimate(math.nan, sigma, low, high, unit, reason or "without limit")
+        nominal = mean
+    return Estimate(nominal, sigma, low, high, unit)
+
+
+def _evaluate(reading, body: Body, nominal: State, points, states: list[State], axes, remarks: list[str], tail: float) -> Fix:
+    mu = body.mu
+    shapes = [conic.shape(mu, *state) for state in states]
+    since = [conic.time_since_periapsis(mu, *state) for state in states]
+    shape, passed = conic.shape(mu, *nominal), conic.time_since_periapsis(mu, *nominal)
+    leaves = "no apoapsis: the craft leaves"
+
+    unread = "the vertical speed is not read"
+
+    def told(value: float, values: list[float], unit: str, reason: str = "") -> Estimate:
+        return estimate(value, values, unit, reason, tail)
+
+    def turning(found: Estimate) -> Estimate:
+        # With the direction open there is a range of what is possible, and no value in it is likelier than another.
+        return found if tail else Estimate(math.nan, found.sigma, found.low, found.high, found.unit, unread)
+
+    apoapsis = turning(told(shape.apoapsis - body.radius, [one.apoapsis - body.radius for one in shapes], "m", leaves))
+    periapsis = turning(told(shape.periapsis - body.radius, [one.periapsis - body.radius for one in shapes], "m"))
+    bound = sum(one.alpha > 0 for one in shapes) / len(shapes)
+    nearest = told(-passed, [-value for value in since], "s")
+    to_periapsis = _time_to_passage(-passed, [-value for value in since], shape.period, [one.period for one in shapes], tail)
+    to_apoapsis = _time_to_passage(shape.period / 2 - passed, [one.period / 2 - value for one, value in zip(shapes, since, strict=True)],
+                                   shape.period, [one.period for one in shapes], tail, leaves)  # fmt: skip
+    if bound == 0:
+        to_periapsis = nearest
+    speeds = [math.hypot(vr, vt) for _, vr, vt in states]
+    energies = [-mu * one.alpha for one in shapes]  # v_inf^2
+    h_over_apoapsis = [one.angular_momentum / one.apoapsis if one.alpha > 0 else math.nan for one in shapes]
+    found = dict(
+        body=body, reading=reading, state=nominal, states=tuple(states), bound=bound,
+        apoapsis_altitude=apoapsis, periapsis_altitude=periapsis,
+        eccentricity=turning(told(shape.eccentricity, [one.eccentricity for one in shapes], "1")),
+        period=told(shape.period, [one.period for one in shapes], "s", "no period: the craft leaves"),
+        time_to_apoapsis=turning(to_apoapsis), time_to_periapsis=turning(to_periapsis),
+        speed_at_apoapsis=turning(told(shape.angular_momentum / shape.apoapsis if shape.alpha > 0 else math.nan,
+                                       h_over_apoapsis, "m/s", leaves)),
+        speed_at_periapsis=turning(told(_over(shape.angular_momentum, shape.periapsis),
+                                        [_over(one.angular_momentum, one.periapsis) for one in shapes], "m/s")),
+        circular_speed=told(math.sqrt(mu / nominal[0]), [math.sqrt(mu / state[0]) for state in states], "m/s"),
+        escape_speed=told(math.sqrt(2 * mu / nominal[0]), [math.sqrt(2 * mu / state[0]) for state in states], "m/s"),
+        excess_speed=told(math.sqrt(-mu * shape.alpha) if shape.alpha < 0 else math.nan,
+                          [math.sqrt(value) if value > 0 else math.nan for value in energies], "m/s", "the craft doesn't leave"),
+        speed=told(math.hypot(nominal[1], nominal[2]), speeds, "m/s"),
+        vertical_speed=turning(told(nominal[1], [state[1] for state in states], "m/s")),
+        flight_path_angle=turning(told(math.atan2(nominal[1], nominal[2]), [math.atan2(state[1], state[2]) for state in states], "rad")),
+        ground=_meeting(mu, nominal, states, shapes, since, body.radius, "down", tail),
+        air=_meeting(mu, nominal, states, shapes, since, body.radius + body.air_top if body.air_top > 0 else math.nan, "down", tail),
+        departure=_meeting(mu, nominal, states, shapes, since, body.sphere_of_influence, "up", tail),
+    )  # fmt: skip
+    advice = _advice(found, points, shapes, axes, body)
+    return Fix(**found, advice=tuple(advice), remarks=(*remarks, *_remarks(nominal, body)))
+
+
+def _over(angular_momentum: float, radius: float) -> float:
+    return angular_momentum / radius if radius > 0 else math.inf
+
+
+def _time_to_passage(nominal: float, values: list[float], period: float, periods: list[float], tail: float, reason: str = "") -> Estimate:
+    """Time to the next passage of an apsis; to the nearest one, perhaps just passed, where the digits can't tell which side.
+
+    Passages come every period, so each sample's is taken that lies nearest to the nominal one.
+    """
+    pairs = [(value, one) for value, one in zip(values, periods, strict=True) if math.isfinite(one) and math.isfinite(value)]
+    if not pairs or not math.isfinite(period) or not math.isfinite(nominal):
+        return estimate(math.nan, [value if math.isfinite(value) else math.inf for value in values], "s", reason or "the craft leaves", tail)
+    nearest = nominal - period * round(nominal / period)
+    around_now = [value - one * round(value / one) for value, one in pairs]
+    low, high = middle(around_now, tail)
+    if low <= 0 <= high and high - low < period / 2:
+        return estimate(nearest, around_now, "s", tail=tail)
+    ahead = nearest if nearest >= 0 else nearest + period
+    values = [value - one * round((value - ahead) / one) for value, one in pairs]
+    values += [math.inf] * (len(periods) - len(pairs))
+    found = estimate(ahead, values, "s", tail=tail)
+    if found.high - found.low > 0.8 * period and math.isfinite(found.high):
+        return Estimate.unknown("s", "the orbit is too near a circle, for these digits, to tell where it is")
+    return found
+
+
+def _meeting(mu: float, nominal: State, states, shapes, since, radius: float, way: str, tail: float) -> Meeting:
+    """When and how fast the radius is crossed, downwards or upwards."""
+    if not math.isfinite(radius):
+        none = Estimate.unknown("s", "there is none here")
+        return Meeting(0.0, none, none, none)
+    time_to = conic.time_down_to if way == "down" else conic.time_up_to
+    sign = -1.0 if way == "down" else 1.0
+
+    def one(state: State, shape: conic.Shape, passed: float) -> tuple[float, float, float] | None:
+        inside = state[0] < radius
+        if inside == (way == "down"):
+            return (0.0, math.hypot(state[1], state[2]), state[1])  # already beyond it
+        wait = time_to(mu, shape, passed, radius)
+        if not math.isfinite(wait):
+            return None
+        vr, vt = conic.crossing(mu, shape, radius)
+        return wait, math.hypot(vr, vt), sign * vr
+
+    found = [hit for hit in map(one, states, shapes, since) if hit]
+    if not found:
+        none = Estimate.unknown("s", "not met")
+        return Meeting(0.0, none, none, none)
+    middle_one = one(nominal, conic.shape(mu, *nominal), conic.time_since_periapsis(mu, *nominal)) or (math.nan,) * 3
+    columns = list(zip(*found, strict=True))
+    estimates = [estimate(value, column, unit, tail=tail) for value, column, unit in zip(middle_one, columns, ("s", "m/s", "m/s"), strict=True)]
+    return Meeting(len(found) / len(states), *estimates)
+
+
+def weak(found: Estimate, scale: float) -> bool:
+    """Whether an altitude is known too badly for one number to stand for it. ``scale``: the radius it adds to, m."""
+    width = found.high - found.low
+    if not found.known or not math.isfinite(width):
+        return math.isfinite(found.low)
+    return width > 0.25 * abs(found.value) and width > 0.005 * scale
+
+
+def _advice(found: dict, points, shapes, axes, body: Body) -> list[str]:
+    """What to read more finely, and why."""
+    if any(name == "direction" for name, _ in axes):
+        return ["read the vertical speed, or the altitude again a minute later (--then): without it the orbit is open"]
+    advice = []
+    for name, label, values in (
+        ("apoapsis_altitude", "apoapsis", [one.apoapsis for one in shapes]),
+        ("periapsis_altitude", "periapsis", [one.periapsis for one in shapes]),
+    ):
+        if not weak(found[name], body.radius):
+            continue
+        which = dominant(points, values)
+        if which is None:
+            continue
+        axis = axes[which][0]
+        if axis in SAID:
+            advice.append(f"{label}: read {SAID[axis]} to one more digit")
+    return advice
+
+
+def _remarks(nominal: State, body: Body) -> list[str]:
+    altitude = nominal[0] - body.radius
+    remarks = []
+    if 0 <= altitude < body.air_top:
+        remarks.append(f"inside the air of {body.name} (top {body.air_top / 1e3:g} km): drag is not reckoned with")
+    if altitude < 0:
+        remarks.append("the altitude is below the datum: as on low ground, or misread")
+    if nominal[0] > body.sphere_of_influence:
+        remarks.append(f"this is outside {body.name}'s sphere of influence: the panel may refer to another body")
+    return remarks
