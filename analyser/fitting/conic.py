@@ -97,23 +97,24 @@ def propagate_jacobian(mu: float, state, dt, with_mu: bool = False):
     r_beta = r0 * b0 + eta * b1 + mu * b2
     sigma_beta = eta * b0 + (mu - beta * r0) * b1 - r0 * g1
 
-    columns = 4 if with_mu else 3
-    jacobian = np.empty((dt.size, 3, columns))
-    # For each parameter: its direct effect on r0, eta, h, beta and mu.
-    effects = [
-        (1.0, vr0, vt0, -2.0 * mu / r0**2, 0.0),
-        (0.0, r0, 0.0, -2.0 * vr0, 0.0),
-        (0.0, 0.0, r0, -2.0 * vt0, 0.0),
-        (0.0, 0.0, 0.0, 2.0 / r0, 1.0),
-    ]
-    for k, (d_r, d_eta, d_h, d_beta, d_mu) in enumerate(effects[:columns]):
-        # The time is given, so s moves to keep it.
-        d_s = -(g1 * d_r + g2 * d_eta + g3 * d_mu + time_beta * d_beta) / r
-        to_r = g0 * d_r + g1 * d_eta + g2 * d_mu + r_beta * d_beta + sigma * d_s
-        to_sigma = g0 * d_eta + g1 * (d_mu - beta * d_r) + sigma_beta * d_beta + (mu - beta * r) * d_s
-        jacobian[:, 0, k] = to_r
-        jacobian[:, 1, k] = (to_sigma - vr * to_r) / r
-        jacobian[:, 2, k] = (d_h - vt * to_r) / r
+    # What each parameter (columns: r0, vr0, vt0, mu) does directly to r0, eta, beta and mu (rows).
+    direct = np.array(
+        [
+            [1.0, 0.0, 0.0, 0.0],
+            [vr0, r0, 0.0, 0.0],
+            [-2.0 * mu / r0**2, -2.0 * vr0, -2.0 * vt0, 2.0 / r0],
+            [0.0, 0.0, 0.0, 1.0],
+        ]
+    )[:, : 4 if with_mu else 3]
+    to_h = np.array([vt0, 0.0, r0, 0.0])[: direct.shape[1]]
+    # The time is given, so s moves to keep it.
+    to_s = -(np.array([g1, g2, time_beta, g3]).T @ direct) / r[:, None]
+    to_r = np.array([g0, g1, r_beta, g2]).T @ direct + sigma[:, None] * to_s
+    to_sigma = np.array([-beta * g1, g0, sigma_beta, g1]).T @ direct + (mu - beta * r)[:, None] * to_s
+    jacobian = np.empty((dt.size, 3, direct.shape[1]))
+    jacobian[:, 0] = to_r
+    jacobian[:, 1] = (to_sigma - vr[:, None] * to_r) / r[:, None]
+    jacobian[:, 2] = (to_h - vt[:, None] * to_r) / r[:, None]
     values = np.stack([r, vr, vt], axis=1)
     rates = np.stack([vr, vt * vt / r - mu / (r * r), -vr * vt / r], axis=1)
     return values, jacobian, rates

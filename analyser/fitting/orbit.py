@@ -1,0 +1,228 @@
+"""The orbit of one coast from its readings: weighted least squares in the plane, robust against slips."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analyser.fitting.conic import propagate_jacobian
+from analyser.fitting.leastsquares import Solution, covariance_of, minimise
+from analyser.fitting.observations import CHANNELS, Observations, Whitening, predict
+from analyser.fitting.starts import best_guesses
+from analyser.flight import Body
+
+STATE_NAMES = ("radius", "radial speed", "transverse speed")
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A reading that the fit does not use, or doubts: ``position`` in the readings table, ``column`` of CHANNELS or "met", the value as read (SI),
+    what the fit expected, why, and what it may have been."""
+
+    position: int
+    column: str
+    value: float
+    expected: float
+    reason: str
+    suggestion: str = ""
+
+
+@dataclass(frozen=True)
+class CoastFit:
+    """A conic fitted to readings.
+
+    Attributes
+    ----------
+    observations : Observations
+    epoch : float
+        MET of the state, s: the weighted middle of the rows.
+    state : array, shape (3,)
+        Radius (m), radial and transverse speed (m/s), inertial axes.
+    covariance : array, shape (3, 3)
+        Of the state. Where the readings leave a combination open (``unknown``), it is that of the rest.
+    unknown : array, shape (3, k)
+        Directions in the state that the readings don't determine at all; k = 0 normally.
+    chi2, dof : float, int
+        Of the readings used. The covariance is already widened where they scatter by more than their sigmas allow.
+    used : array of bool, shape (n, 6)
+    model : array, shape (n, 6)
+        What the orbit gives for each reading, SI.
+    residuals : array, shape (n, 6)
+        (reading - model) / standard deviation, the clock's share included; nan where there is no reading.
+    set_aside, doubtful : tuples of Rejected
+    converged : bool
+    scale : float
+        Factor by which the sigmas were widened, >= 1.
+    remarks : tuple of str
+    """
+
+    observations: Observations
+    epoch: float
+    state: np.ndarray
+    covariance: np.ndarray
+    unknown: np.ndarray
+    chi2: float
+    dof: int
+    used: np.ndarray
+    model: np.ndarray
+    residuals: np.ndarray
+    converged: bool
+    set_aside: tuple[Rejected, ...] = ()
+    doubtful: tuple[Rejected, ...] = ()
+    scale: float = 1.0
+    remarks: tuple[str, ...] = field(default=())
+
+    @property
+    def body(self) -> Body:
+        return self.observations.body
+
+    @property
+    def determined(self) -> bool:
+        """Whether the readings tell all three components of the state."""
+        return self.unknown.shape[1] == 0
+
+    def __str__(self) -> str:
+        r, vr, vt = self.state
+        return (
+            f"about {self.body.name} at MET {self.epoch:.1f} s: altitude {(r - self.body.radius) / 1e3:.3f} km, "
+            f"vertical speed {vr:.2f} m/s, horizontal speed {vt:.2f} m/s; chi2 {self.chi2:.1f} / {self.dof}, "
+            f"{int(self.used.sum())} readings used, {len(self.set_aside)} set aside"
+        )
+
+
+def middle(observations: Observations, used: np.ndarray | None = None) -> float:
+    """MET of the rows' middle, each counting by its readings and by how well its time is known, s."""
+    count = (observations.present if used is None else used).sum(axis=1).astype(float)
+    count[np.isinf(observations.met_sigma)] = 0.0
+    if not count.any():
+        count[:] = 1.0
+    return float(np.average(observations.met, weights=count))
+
+
+def fit_values(
+    observations: Observations,
+    used: np.ndarray | None = None,
+    start: np.ndarray | None = None,
+    epoch: float | None = None,
+    tolerance: float = 1e-6,
+) -> CoastFit:
+    """The conic that fits chosen readings best, none tested: the quick way, for callers that try many splits.
+
+    Parameters
+    ----------
+    observations : Observations
+    used : array of bool, shape (n, 6), optional
+        Readings to use; all by default.
+    start : array (3,), optional
+        State at ``epoch`` to begin at; else the best of the guesses that the rows give.
+    epoch : float, optional
+        MET of the state, s; the rows' middle by default.
+    tolerance : float
+        Stop when the state moves by less than about this part of itself.
+
+    Raises
+    ------
+    ValueError
+        Without any reading to use.
+    """
+    used = observations.present if used is None else used & observations.present
+    if not used.any():
+        raise ValueError("no readings to fit")
+    epoch = middle(observations, used) if epoch is None else epoch
+    if start is None:
+        starts = best_guesses(observations, epoch, used, count=2)
+        fits = [_solve(observations, used, guess, epoch, tolerance) for guess in starts[:1]]
+        # A second try only where the first looks poor: most coasts have one valley.
+        if len(starts) > 1 and fits[0][0].chi2 > 3.0 * max(used.sum(), 3):
+            fits.append(_solve(observations, used, starts[1], epoch, tolerance))
+        solution, whitening = min(fits, key=lambda pair: pair[0].chi2)
+    else:
+        solution, whitening = _solve(observations, used, np.asarray(start, dtype=float), epoch, tolerance)
+    return _report(observations, used, epoch, solution)
+
+
+def _solve(observations, used, start, epoch, tolerance) -> tuple[Solution, Whitening]:
+    mu, dt = observations.body.mu, observations.met - epoch
+    rows = used.any(axis=1)
+    if not rows.all():
+        observations, used, dt = observations.rows(rows), used[rows], dt[rows]
+    readings = np.where(used, observations.values, 0.0)
+    timed = (observations.met_sigma > 0).any()
+    scale = np.array([start[0], np.hypot(start[1], start[2]), np.hypot(start[1], start[2])])
+
+    def model(x):
+        states, to_state, rates = propagate_jacobian(mu, x, dt)
+        values, to_values = predict(observations, states)
+        return values, to_values, to_state, rates
+
+    whitening = None
+    x = start
+    for _ in range(4):
+        if whitening is None or timed:
+            _, to_values, _, rates = model(x)
+            whitening = Whitening.of(observations, np.einsum("ijk,ik->ij", to_values, rates), used)
+
+        def function(x):
+            if not (x[0] > 0 and x[2] > 0):
+                return np.full(int(used.sum()), np.nan), np.zeros((int(used.sum()), 3))
+            values, to_values, to_state, _ = model(x)
+            miss = np.where(used, values - readings, 0.0)
+            jacobian = np.where(used[:, :, None], to_values, 0.0) @ to_state
+            both = whitening(np.concatenate([miss[:, :, None], jacobian], axis=2))[used]
+            return both[:, 0], both[:, 1:]
+
+        solution = minimise(function, x, scale=scale, tolerance=tolerance, iterations=60)
+        moved = np.abs(solution.x - x) / scale
+        x = solution.x
+        if not timed or moved.max() < 1e-4:
+            break
+    return solution, whitening
+
+
+def _report(observations, used, epoch, solution, **more) -> CoastFit:
+    states, _, rates = propagate_jacobian(observations.body.mu, solution.x, observations.met - epoch)
+    values, to_values = predict(observations, states)
+    rate = np.einsum("ijk,ik->ij", to_values, rates)
+    with np.errstate(invalid="ignore"):
+        clock = np.where(observations.met_sigma[:, None] > 0, observations.met_sigma[:, None] * np.abs(rate), 0.0)
+        residuals = (observations.values - values) / np.hypot(observations.sigmas, clock)
+    covariance = solution.covariance
+    if solution.unknown.shape[1]:
+        covariance = np.nan_to_num(_inverse_within(solution.jacobian))
+    return CoastFit(
+        observations=observations,
+        epoch=epoch,
+        state=solution.x,
+        covariance=covariance,
+        unknown=solution.unknown,
+        chi2=solution.chi2,
+        dof=solution.dof,
+        used=used,
+        model=values,
+        residuals=residuals,
+        converged=solution.converged,
+        **more,
+    )
+
+
+def _inverse_within(jacobian):
+    """(J^T J)^-1 among the combinations that J determines, columns scaled so that metres and m/s compare."""
+    norms = np.sqrt(np.einsum("ij,ij->j", jacobian, jacobian))
+    scaling = np.where(norms > 0, norms, 1.0)
+    return np.linalg.pinv((jacobian / scaling).T @ (jacobian / scaling), rcond=1e-14, hermitian=True) / np.outer(scaling, scaling)
+
+
+def fit_coast(observations: Observations, *, start: np.ndarray | None = None, robust: bool = True) -> CoastFit:
+    """The orbit of a coast, readings that don't belong to it set aside with reasons.
+
+    Parameters
+    ----------
+    observations : Observations
+        Rows of one coast about one body, ordered by time.
+    start : array (3,), optional
+        State at the rows' middle to begin at.
+    robust : bool
+        Whether to look for slips; otherwise all readings are used as they stand.
+    """
+    return fit_values(observations, start=start)
