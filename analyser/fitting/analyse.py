@@ -1,0 +1,236 @@
+"""From readings to findings: the whole of the fitting stage, in order."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from analyser.findings import Burn, Estimate, Findings, IdealPlan, Landing, SetAside, Transition
+from analyser.fitting.advice import advise
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.bodies import reference_bodies
+from analyser.fitting.burns import AuditedBurn, audit_burn
+from analyser.fitting.chain import Chain, build_chain
+from analyser.fitting.ideal import plan_mission
+from analyser.fitting.landings import liftoff, touchdown
+from analyser.fitting.legs import audit_leg, leg_spans
+from analyser.fitting.orbit import describe
+from analyser.fitting.panel_rows import PanelRows, panel_rows
+from analyser.fitting.propellant import PropellantHistory, propellant_history
+from analyser.fitting.tracks import fit_table, sample_track
+from analyser.flight import Flight
+
+CAUTION = (
+    "For simulated flight and training only: not for navigating or operating real craft, "
+    "which is for licensed crews, approved procedures and local rules."
+)
+
+
+def fit_flight(flight: Flight) -> Findings:
+    """Reconstruct a flight from its readings.
+
+    Finds the coasts and the burns between them, fits an orbit to each coast, audits every burn and every leg of the
+    plan, and says what could not be known.
+
+    Parameters
+    ----------
+    flight : Flight
+        World, readings, and where there are any craft and plan. Nothing is read from disk.
+
+    Returns
+    -------
+    Findings
+        Complete: quantities that the readings don't determine are nan with a reason.
+
+    Notes
+    -----
+    Two-body motion about one body at a time (patched conics), in the plane of the orbit: altitude, speed and vertical
+    speed show nothing else. Drag acts only below the top of the air, where no orbit is fitted.
+    """
+    table, world, craft = flight.readings.table, flight.world, flight.craft
+    remarks = list(flight.readings.remarks)
+    ideal = _ideal(flight, remarks)
+    if not len(table):
+        remarks.append("no readings: nothing could be fitted")
+        return _empty(ideal, remarks)
+    body, said = reference_bodies(table, world, flight.plan)
+    remarks += said
+    rows = panel_rows(table, world, body)
+    propellant = propellant_history(table, craft)
+    chain = build_chain(table, rows, propellant, world)
+    arcs = [_described(arc) for arc in chain.arcs]
+    audited, transitions = _links(chain, arcs, rows, propellant)
+    transitions += _stagings(propellant, rows)
+    landings = _landings(chain, arcs, rows, propellant)
+    legs = ()
+    if flight.plan is not None:
+        spans = leg_spans(flight.plan, world, arcs)
+        legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
+    burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
+    set_aside = _set_aside(chain, propellant, flight)
+    remarks += _unknowns(flight, chain, arcs, rows)
+    public = tuple(arc.to_arc() for arc in arcs)
+    findings = Findings(
+        arcs=public, burns=burns, legs=legs, transitions=tuple(sorted(transitions, key=lambda item: item.met.value)),
+        landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
+        track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
+    )  # fmt: skip
+    return replace(findings, advice=advise(findings, arcs, audited, craft))
+
+
+def _ideal(flight: Flight, remarks: list[str]) -> IdealPlan | None:
+    if flight.plan is None:
+        remarks.append("no plan was given: burns are audited, but there are no legs to hold them against")
+        return None
+    return plan_mission(flight.plan, flight.world, flight.craft)
+
+
+def _empty(ideal, remarks) -> Findings:
+    import pandas as pd
+
+    return Findings((), (), (), (), (), (), (), tuple(remarks), ideal, pd.DataFrame(), pd.DataFrame())
+
+
+def _described(arc: FittedArc) -> FittedArc:
+    return replace(arc, estimates=describe(arc.fit, arc.body)) if arc.kind == "coast" else arc
+
+
+def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory):
+    """What joins each arc to the next: a burn, or a change of body, or a fall through air (or both)."""
+    audited: list[AuditedBurn] = []
+    transitions: list[Transition] = []
+    for first, second in zip(arcs, arcs[1:]):
+        inside = chain.between[second.index]
+        edges = _propellant_edges(first, second, inside, propellant)
+        if first.body.name != second.body.name:
+            transitions.append(_change_of_body(first, second, rows, inside))
+        if _burnt(first, second, inside, edges, chain, rows, propellant):
+            audited.append(audit_burn(first, second, inside, rows, propellant, edges))
+    return audited, transitions
+
+
+def _propellant_edges(first, second, inside, propellant: PropellantHistory):
+    """Rows whose propellant reading holds just before and just after what lies between two arcs."""
+    before, after = propellant.known(first.rows), propellant.known(second.rows)
+    return (before[-1] if before else None), (after[0] if after else None)
+
+
+def _burnt(first, second, inside, edges, chain: Chain, rows: PanelRows, propellant: PropellantHistory) -> bool:
+    """Whether there was a burn between two arcs."""
+    throttled = any(rows.value["throttle"][row] > 0.005 for row in inside)
+    if None not in edges:
+        fell = propellant.fell(*edges)
+        if fell > 3.5:
+            return True
+        if math.isfinite(fell) and not throttled:
+            return first.body.name == second.body.name and first.kind == second.kind == "coast" and not any(row in chain.air for row in inside)
+    if throttled or any(rows.says(row, "ignition", "liftoff") for row in (first.rows[-1], *inside)):
+        return True
+    if first.body.name != second.body.name or (inside and all(row in chain.air for row in inside)):
+        return False
+    return True
+
+
+def _change_of_body(first: FittedArc, second: FittedArc, rows: PanelRows, inside) -> Transition:
+    """Where the craft crossed the edge of a sphere of influence, between the last reading about one body and the first about the next."""
+    low, high = first.end, second.start
+    moon = second if second.body.parent == first.body.name else first
+    reach = moon.body.sphere_of_influence
+    met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
+    if math.isfinite(reach) and moon.kind == "coast":
+        grid = np.linspace(low - 1.0, high + 1.0, 257)
+        crossing = np.array([_crossing(grid, radius, reach) for radius in np.asarray(moon.at(grid, sampled=True)[0])[::8]])
+        best = _crossing(grid, np.asarray(moon.at(grid)[0]), reach)
+        good = crossing[np.isfinite(crossing)]
+        if math.isfinite(best) and len(good) > 0.9 * len(crossing):
+            spread = max(float(np.std(good)), 0.5)
+            met = Estimate(best, spread, max(best - 1.96 * spread, low), min(best + 1.96 * spread, high), "s")
+    return Transition(met, "sphere of influence", first.body.name, second.body.name, "the altimeter's reference changed")
+
+
+def _crossing(grid: np.ndarray, radius: np.ndarray, reach: float) -> float:
+    sign = np.sign(radius - reach)
+    change = np.flatnonzero(sign[1:] * sign[:-1] <= 0)
+    if not len(change):
+        return math.nan
+    k = int(change[0])
+    part = (reach - radius[k]) / (radius[k + 1] - radius[k]) if radius[k + 1] != radius[k] else 0.5
+    return float(grid[k] + part * (grid[k + 1] - grid[k]))
+
+
+def _stagings(propellant: PropellantHistory, rows: PanelRows) -> list[Transition]:
+    found = []
+    for before, after, old, new in propellant.stagings:
+        low, high = float(rows.met[before]), float(rows.met[after])
+        stages = propellant.craft.stages
+        found.append(Transition(Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s"), "staging", stages[old].name, stages[new].name))
+    return found
+
+
+def _landings(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory) -> tuple[Landing, ...]:
+    found: list[Landing] = []
+    for arc in arcs:
+        if arc.kind != "landed":
+            continue
+        if arc.index > 0:
+            descent = arcs[arc.index - 1].rows + chain.between[arc.index]
+            found.append(touchdown(arc, descent, rows, propellant, _thrust_to_mass(descent, propellant)))
+        if arc.index < len(arcs) - 1:
+            found.append(liftoff(arc, chain.between[arc.index + 1] + arcs[arc.index + 1].rows, rows, propellant))
+    return tuple(found)
+
+
+def _thrust_to_mass(descent, propellant: PropellantHistory) -> float:
+    known = propellant.known(descent)
+    if not known or propellant.firing(known[-1]) is None:
+        return math.nan
+    return propellant.firing(known[-1]).thrust / propellant.mass(known[-1])
+
+
+def _named(burn: Burn, number: int, legs) -> Burn:
+    owner = next((leg.name for leg in legs if number in leg.burns), "")
+    return replace(burn, leg=owner)
+
+
+def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight) -> tuple[SetAside, ...]:
+    table = flight.readings.table
+    source = table["source"].to_numpy(object) if "source" in table else np.full(len(table), "", dtype=object)
+    line = table["row"].to_numpy() if "row" in table else np.arange(len(table))
+    found: list[SetAside] = []
+
+    def add(position: int, column: str, value: float, reason: str, suggestion: str) -> None:
+        found.append(
+            SetAside(int(position), str(source[position]), int(line[position]), float(table["met"].iloc[position]), column, float(value), reason, suggestion)
+        )
+
+    for fit in chain.fits.values():
+        for item in (*fit.set_aside, *fit.doubtful):
+            add(item.position, item.column, item.value, item.reason, item.suggestion)
+    for position in propellant.set_aside:
+        value = table["propellant"].iloc[position] if "propellant" in table else math.nan
+        add(position, "propellant", value, "propellant within a stage never rises, nor exceeds its load", propellant.suggestion(position, float(value)))
+    return tuple(sorted(found, key=lambda item: (item.position, item.column)))
+
+
+def _unknowns(flight: Flight, chain: Chain, arcs: list[FittedArc], rows: PanelRows) -> list[str]:
+    """What could not be known, in words."""
+    found = []
+    if flight.craft is None:
+        found.append("no craft file: masses are unknown, so propellant can't be turned into speed")
+    columns = flight.readings.table.columns
+    if not {"latitude", "longitude"} <= set(columns):
+        found.append("no latitude and longitude were read: the plane and the direction of the apse line can't be known")
+    for number, arc in enumerate(arcs):
+        if arc.kind == "coast" and len(arc.rows) == 1:
+            found.append(f"the orbit at MET {arc.start:.0f} s about {arc.body.name} rests on one reading: a slip in it would not show")
+    lost = [row for part in chain.between for row in part if not rows.in_air[row]]
+    if not arcs:
+        found.append("no coast could be fitted: at least altitude, speed and vertical speed of one moment, or several moments of a coast, are needed")
+    elif lost and len(lost) > len(rows) / 2:
+        found.append("most readings belong to no coast")
+    return found
+
+
+__all__ = ["CAUTION", "fit_flight"]

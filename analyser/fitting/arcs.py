@@ -1,0 +1,109 @@
+"""A fitted arc as the audit uses it: a state with samples of its spread, moved along its orbit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from analyser.findings import Arc, Estimate
+from analyser.fitting import conic
+from analyser.fitting.sampling import state_samples
+from analyser.flight import Body
+
+_NOT_IN_PLANE = "not shown by altitude, speed and vertical speed"
+
+
+@dataclass(frozen=True)
+class FittedArc:
+    """A coast or a stay on the ground.
+
+    ``state`` (3,) and ``covariance`` (3, 3) are at ``epoch``: radius m, radial and transverse speed m/s. On the ground the state is
+    the ground's and does not move. ``start`` and ``end`` (MET, s) are those of its first and last reading.
+    """
+
+    index: int
+    kind: str
+    body: Body
+    rows: tuple[int, ...]
+    start: float
+    end: float
+    epoch: float
+    state: np.ndarray
+    covariance: np.ndarray
+    fit: object | None = None
+    estimates: dict[str, Estimate] | None = None
+    remarks: tuple[str, ...] = ()
+
+    @cached_property
+    def samples(self) -> np.ndarray:
+        """States at the epoch, shape (K, 3), spread as the covariance says."""
+        return state_samples(self.state, self.covariance, self.index)
+
+    @property
+    def energy(self) -> float:
+        """J/kg."""
+        return float(_energy(self.body.mu, self.state))
+
+    @property
+    def momentum(self) -> float:
+        """Specific angular momentum, m^2/s."""
+        return float(self.state[0] * self.state[2])
+
+    @cached_property
+    def sampled_energy(self) -> np.ndarray:
+        return _energy(self.body.mu, self.samples.T)
+
+    @cached_property
+    def sampled_momentum(self) -> np.ndarray:
+        return self.samples[:, 0] * self.samples[:, 2]
+
+    def at(self, met, sampled: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Radius, radial and transverse speed at ``met`` (any shape); with ``sampled``, for every sample (first axis)."""
+        met = np.asarray(met, float)
+        state = self.samples.T if sampled else self.state
+        if sampled and met.ndim:
+            state = state[:, :, None]
+            met = met[None, :]
+        if self.kind == "landed":
+            return tuple(np.broadcast_to(part, np.broadcast_shapes(np.shape(part), met.shape)) for part in state)
+        return conic.propagate(self.body.mu, state[0], state[1], state[2], met - self.epoch)
+
+    def swept(self, start: float, end: float) -> float:
+        """Angle swept about the body between two times on this arc, rad."""
+        if self.kind == "landed":
+            return self.body.rotation_rate * (end - start)
+        first = self.at(start)
+        return float(conic.propagate_with_angle(self.body.mu, *first, end - start)[3])
+
+    def to_arc(self) -> Arc:
+        """The public record."""
+        found = self.estimates or {}
+        on_ground = "on the ground"
+
+        def get(name: str, unit: str) -> Estimate:
+            return found.get(name) or Estimate.unknown(unit, on_ground if self.kind == "landed" else "the readings leave it open")
+
+        return Arc(
+            body=self.body.name, kind=self.kind, start=self.start, end=self.end, rows=self.rows,
+            semi_major_axis=get("semi_major_axis", "m"), eccentricity=get("eccentricity", "1"),
+            periapsis_altitude=get("periapsis_altitude", "m"), apoapsis_altitude=get("apoapsis_altitude", "m"),
+            periapsis_time=get("periapsis_time", "s"), period=get("period", "s"), energy=get("energy", "J/kg"),
+            angular_momentum=get("angular_momentum", "m^2/s"),
+            inclination=found.get("inclination") or Estimate.unknown("rad", _NOT_IN_PLANE),
+            epoch=self.epoch, state=self.state, covariance=self.covariance, remarks=self.remarks,
+        )  # fmt: skip
+
+
+def _energy(mu: float, state) -> np.ndarray:
+    return (state[1] ** 2 + state[2] ** 2) / 2 - mu / state[0]
+
+
+def ground_arc(index: int, body: Body, rows: tuple[int, ...], met: np.ndarray, radius: float, radius_sigma: float) -> FittedArc:
+    """A stay on the ground at a radius (m) known to ``radius_sigma``."""
+    state = np.array([radius, 0.0, body.rotation_rate * radius])
+    spread = radius_sigma if math.isfinite(radius_sigma) else 0.0
+    covariance = np.diag([spread**2, 0.0, (body.rotation_rate * spread) ** 2])
+    return FittedArc(index, "landed", body, rows, float(met[0]), float(met[-1]), float(met.mean()), state, covariance)

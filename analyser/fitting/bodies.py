@@ -1,0 +1,106 @@
+"""Which body each row's altimeter and speeds refer to.
+
+As typed where it was typed. Else by the altitude: it jumps when the altimeter passes to another body, by far more
+than the craft can have flown (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from analyser.flight import Plan, World
+
+
+def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Reference body of each row, and remarks.
+
+    Rows before the first typed body take it too. Where no body is typed at all, the cheapest course through the bodies of the world is
+    taken (dynamic programming): a change costs something, and so does an altitude that can't be joined to the one before at the
+    speeds read, or that lies outside the body's sphere of influence.
+
+    Returns
+    -------
+    body : array (n,) of object (str)
+    remarks : tuple of str
+    """
+    count = len(table)
+    typed = [str(name or "").strip() for name in table["body"]] if "body" in table else [""] * count
+    if any(typed):
+        first = next(name for name in typed if name)
+        body, current = np.empty(count, dtype=object), first
+        for row, name in enumerate(typed):
+            current = name or current
+            body[row] = current
+        return body, ()
+    names = list(world.bodies)
+    start = plan.start.body if plan is not None else world.root.name
+    body = _cheapest_course(table, world, names, start)
+    passed = [name for position, name in enumerate(body) if position == 0 or body[position - 1] != name]
+    if len(names) == 1:
+        return body, ()
+    return body, (f"no reference body was typed; the altitudes say: {', then '.join(passed)}",)
+
+
+def _cheapest_course(table: pd.DataFrame, world: World, names: list[str], start: str) -> np.ndarray:
+    count, kinds = len(table), len(names)
+    met = table["met"].to_numpy(float)
+    altitude = table["altitude"].to_numpy(float) if "altitude" in table else np.full(count, np.nan)
+    speed = table["speed"].to_numpy(float) if "speed" in table else np.full(count, np.nan)
+    vertical = table["vertical_speed"].to_numpy(float) if "vertical_speed" in table else np.full(count, np.nan)
+    rows = np.flatnonzero(np.isfinite(altitude))
+    body = np.full(count, start, dtype=object)
+    if not len(rows):
+        return body
+    outside = np.zeros((len(rows), kinds))
+    for kind, name in enumerate(names):
+        reach = world[name].sphere_of_influence - world[name].radius
+        outside[:, kind] = np.where(altitude[rows] > 1.02 * reach, 40.0, 0.0)
+    change = 12.0
+    cost = np.array([0.0 if name == start else change for name in names]) + outside[0]
+    came = np.zeros((len(rows), kinds), dtype=int)
+    for position in range(1, len(rows)):
+        before, row = rows[position - 1], rows[position]
+        stay = cost + _jump_cost(altitude, speed, vertical, met, before, row)
+        switch = np.full((kinds, kinds), np.inf)
+        for old in range(kinds):
+            for new in range(kinds):
+                if old == new:
+                    switch[old, new] = stay[old]
+                elif world[names[new]].parent == names[old] or world[names[old]].parent == names[new]:
+                    switch[old, new] = cost[old] + change + _edge_cost(world, names[old], names[new], altitude, before, row)
+        came[position] = np.argmin(switch, axis=0)
+        cost = switch[came[position], np.arange(kinds)] + outside[position]
+    kind = int(np.argmin(cost))
+    for position in range(len(rows) - 1, -1, -1):
+        body[rows[position]] = names[kind]
+        kind = came[position, kind] if position else kind
+    current = body[rows[0]]
+    for row in range(count):
+        if row in set(rows.tolist()):
+            current = body[row]
+        body[row] = current
+    return body
+
+
+def _jump_cost(altitude, speed, vertical, met, before: int, row: int) -> float:
+    """Cost of taking two altitudes as one motion about one body."""
+    elapsed = max(met[row] - met[before], 1.0)
+    quickest = max((abs(value) for value in (speed[before], speed[row], vertical[before], vertical[row]) if math.isfinite(value)), default=math.nan)
+    if not math.isfinite(quickest):
+        return 0.0
+    jump = abs(altitude[row] - altitude[before])
+    return 20.0 if jump > 3.0 * quickest * elapsed + 0.02 * abs(altitude[before]) + 2e4 else 0.0
+
+
+def _edge_cost(world: World, old: str, new: str, altitude, before: int, row: int) -> float:
+    """A change of body happens at the moon's edge: cost of altitudes that are not near it."""
+    moon, planet = (world[new], world[old]) if world[new].parent == old else (world[old], world[new])
+    reach = moon.sphere_of_influence
+    at_moon, at_planet = (altitude[row], altitude[before]) if moon.name == new else (altitude[before], altitude[row])
+    from_planet = at_planet + planet.radius
+    near = abs(from_planet - moon.semi_major_axis) < 1.6 * reach + 0.3 * moon.eccentricity * moon.semi_major_axis
+    inside = at_moon + moon.radius < 1.05 * reach
+    return (0.0 if near else 10.0) + (0.0 if inside else 20.0)

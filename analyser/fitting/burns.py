@@ -1,0 +1,254 @@
+"""The audit of one burn: spent, net, needed, and the losses between them.
+
+Definitions (all in m/s):
+
+spent
+    Integral of thrust over mass: from propellant by the rocket equation, else throttle and thrust, else felt acceleration.
+net
+    The one impulse that joins the coast before to the coast after, at the radius that both share nearest to the burn's middle.
+needed
+    The least delta-v that takes the coast before into an orbit of the energy and angular momentum of the coast after, wherever
+    in the orbit, by one or two impulses, apse line free.
+burn loss = spent - net, placement loss = net - needed
+    Where no single impulse pictures the burn fairly (it sweeps more than about 60 degrees, or begins or ends on the
+    ground) net has no value, and burn loss is spent - needed, both losses together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.findings import Burn, Estimate
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.losses import PathLosses, path_losses
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory, Spent
+from analyser.fitting.sampling import estimate, normal_samples
+from analyser.fitting.timing import BurnTimes, burn_times
+from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
+
+LARGEST_SWEEP = math.radians(60.0)
+TOGETHER = "given together with the burn loss"
+
+
+@dataclass(frozen=True)
+class AuditedBurn:
+    """A burn with what legs need of it: samples (K,) of spent and needed, mass before, and its times."""
+
+    burn: Burn
+    times: BurnTimes
+    spent: np.ndarray
+    net: np.ndarray
+    needed: np.ndarray
+    mass_before: float
+    mass_after: float
+    exhaust_speed: float
+
+
+def audit_burn(
+    before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory,
+    edges: tuple[int | None, int | None], thrust_tail: bool = False,
+) -> AuditedBurn:  # fmt: skip
+    """Audit the burn between two arcs about one body.
+
+    Parameters
+    ----------
+    before, after : FittedArc
+    inside : rows taken during the burn.
+    edges : (row, row)
+        Rows whose propellant reading holds just before and just after the burn; None where there is none.
+    thrust_tail : bool
+        Whether the craft pushes towards its tail (pitch then tells the opposite direction).
+    """
+    remarks: list[str] = []
+    body = before.body
+    same_body = before.body.name == after.body.name
+    used = propellant.spent(*edges) if None not in edges else None
+    # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
+    kick = _impulse(before, after, (rows.met[before.rows[-1]] + rows.met[after.rows[0]]) / 2) if same_body else math.nan
+    duration = _duration(used, propellant, rows, inside, edges)
+    times = burn_times(before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0)
+    if times.remark:
+        remarks.append(times.remark)
+
+    net, net_samples, why_not = _net(before, after, times, same_body)
+    needed, needed_samples = _needed(before, after) if same_body else (math.nan, np.full(1, np.nan))
+    needed_estimate = estimate(needed, needed_samples, "m/s", "" if same_body else "the burn spans a change of reference body")
+    net_estimate = Estimate.unknown("m/s", why_not) if why_not else estimate(net, net_samples, "m/s")
+    spent, spent_samples, source, mass = _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges)
+    path = path_losses(before, after, inside, times, rows, spent, spent_samples, body, propellant, mass, same_body)
+
+    if why_not:
+        burn_loss = estimate(spent - needed, spent_samples - needed_samples, "m/s", needed_estimate.reason)
+        placement = Estimate.unknown("m/s", TOGETHER if needed_estimate.known else why_not)
+    else:
+        burn_loss = estimate(spent - net, spent_samples - net_samples, "m/s")
+        placement = estimate(net - needed, net_samples - needed_samples, "m/s")
+    kind = "landing" if after.kind == "landed" else "liftoff" if before.kind == "landed" else "orbit"
+    burn = Burn(
+        body=body.name, ignition=times.ignition, cutoff=times.cutoff,
+        propellant=Estimate.of(used.propellant, used.propellant_sigma, "kg") if used else Estimate.unknown("kg", "no propellant reading on both sides of the burn"),
+        spent=estimate(spent, spent_samples, "m/s", "neither propellant nor throttle nor acceleration was read, and the coasts do not tell"),
+        net=net_estimate, needed=needed_estimate, burn_loss=burn_loss, placement_loss=placement, spent_from=source,
+        steering_loss=path.steering, gravity_loss=path.gravity, drag_loss=path.drag, wrong_way=path.wrong_way,
+        before=before.index, after=after.index, kind=kind, direction=_direction(before, after, times), rows=inside,
+        remarks=tuple(remarks),
+    )  # fmt: skip
+    stage = propellant.firing(edges[0]) if edges[0] is not None else None
+    return AuditedBurn(
+        burn, times, spent_samples, net_samples, needed_samples,
+        used.mass_before if used else math.nan, used.mass_after if used else math.nan,
+        stage.exhaust_speed if stage else math.nan,
+    )  # fmt: skip
+
+
+def _duration(used: Spent | None, propellant: PropellantHistory, rows: PanelRows, inside, edges) -> tuple[float, float]:
+    """Seconds of burning that the propellant used asks for at the throttle read (full where none was), and the sigma."""
+    stage = propellant.firing(edges[0]) if edges[0] is not None else None
+    if used is None or stage is None or not math.isfinite(stage.mass_flow) or len(used.stages) != 1:
+        return math.nan, math.nan
+    open_throttle = [value for value in rows.value["throttle"][list(inside)] if value > 0.005]
+    if not open_throttle:
+        return used.propellant / stage.mass_flow, used.propellant_sigma / stage.mass_flow
+    flow = stage.mass_flow * float(np.mean(open_throttle))
+    # a few readings of a throttle that moves say only so much
+    spread = float(np.ptp(open_throttle)) / 2 / float(np.mean(open_throttle))
+    length = used.propellant / flow
+    return length, math.hypot(used.propellant_sigma / flow, spread * length)
+
+
+def impulse_at(mu: float, first, second, radius, outward_first, outward_second):
+    """The single impulse between two orbits at a radius they share, m/s; arrays broadcast.
+
+    ``first`` and ``second`` are (energy, angular momentum); ``outward_*`` say which way each moves there (True: up).
+    """
+    parts = []
+    for (energy, momentum), outward in ((first, outward_first), (second, outward_second)):
+        level = momentum / radius
+        climb = np.sqrt(np.clip(2 * (energy + mu / radius) - level**2, 0, None))
+        parts.append((np.where(outward, climb, -climb), level))
+    return np.hypot(parts[1][0] - parts[0][0], parts[1][1] - parts[0][1])
+
+
+def _impulse(before: FittedArc, after: FittedArc, met: float) -> float:
+    first, second = before.at(met), after.at(met)
+    return float(math.hypot(second[1] - first[1], second[2] - first[2]))
+
+
+def _net(before: FittedArc, after: FittedArc, times: BurnTimes, same_body: bool):
+    """The net impulse, its samples, and why it has no value (or "")."""
+    nothing = np.full(1, np.nan)
+    if not same_body:
+        return math.nan, nothing, "the burn spans a change of reference body"
+    if "landed" in (before.kind, after.kind):
+        return math.nan, nothing, "the burn begins or ends on the ground: no single impulse pictures it"
+    middle = times.middle
+    sweep = before.swept(times.ignition.value, middle) + after.swept(middle, times.cutoff.value)
+    if abs(sweep) > LARGEST_SWEEP:
+        return math.nan, nothing, f"the burn sweeps {math.degrees(abs(sweep)):.0f} degrees about {before.body.name}: no single impulse pictures it"
+    mu = before.body.mu
+    best = _net_of(mu, before.energy, before.momentum, after.energy, after.momentum, before.at(middle), after.at(middle))
+    if not math.isfinite(best):
+        return math.nan, nothing, "the orbits before and after share no radius near the burn: no single impulse joins them"
+    # where in its gap the burn lay is part of what is not known
+    steps = times.ignition_samples / 2 + times.cutoff_samples / 2
+    samples = _net_of(
+        mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum,
+        _at_own(before, steps), _at_own(after, steps),
+    )  # fmt: skip
+    samples = np.where(np.isfinite(samples), samples, best)
+    return float(best), samples, ""
+
+
+def _at_own(arc: FittedArc, times: np.ndarray):
+    """Each sample of an arc at its own time."""
+    from analyser.fitting import conic
+
+    state = arc.samples.T
+    return conic.propagate(arc.body.mu, state[0], state[1], state[2], times - arc.epoch)
+
+
+def _net_of(mu, energy_before, momentum_before, energy_after, momentum_after, at_before, at_after):
+    radius = (at_before[0] + at_after[0]) / 2
+    low, high = shared_radii(mu, energy_before, momentum_before, energy_after, momentum_after)
+    # orbits that miss each other by little (a finite burn, or noise): the impulse at the middle of the miss
+    miss = np.clip(low - high, 0, None)
+    where = np.where(miss > 0, (low + high) / 2, np.clip(radius, low, np.maximum(high, low)))
+    found = impulse_at(
+        mu, (energy_before, momentum_before), (energy_after, momentum_after), where, at_before[1] >= 0, at_after[1] >= 0
+    )
+    return np.where(miss > 0.03 * where, np.nan, found)
+
+
+def _needed(before: FittedArc, after: FittedArc):
+    body = before.body
+    if before.kind == "landed" and after.kind == "landed":
+        return 0.0, np.zeros(len(before.samples))
+    # rest on the ground is the orbit with its apoapsis there, and nothing passes below it on the way to it
+    floor = min((float(arc.state[0]) for arc in (before, after) if arc.kind == "landed"), default=0.0)
+    limits = {"radius_min": floor * (1 - 1e-9), "radius_max": body.sphere_of_influence}
+    best = least_delta_v(body.mu, before.energy, before.momentum, after.energy, after.momentum, **limits)
+    samples = least_delta_v(
+        body.mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum, **limits
+    )
+    return float(best), np.asarray(samples)
+
+
+def _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges):
+    """The best source of spent there is: (value, samples, source, mass at the start)."""
+    if used is not None and math.isfinite(used.delta_v):
+        stream = 500 + (edges[0] or 0)
+        return used.delta_v, normal_samples(used.delta_v, used.delta_v_sigma, stream), "propellant", used.mass_before
+    if used is not None and used.reason:
+        remarks.append(used.reason)
+    length = times.cutoff_samples - times.ignition_samples
+    throttle = [value for value in rows.value["throttle"][list(inside)] if value > 0.005]
+    row = edges[0] if edges[0] is not None else (inside[0] if inside else None)
+    stage = propellant.firing(row) if row is not None else None
+    mass = propellant.mass(row) if row is not None else math.nan
+    if throttle and stage is not None and math.isfinite(stage.mass_flow) and math.isfinite(mass):
+        burnt = stage.mass_flow * float(np.mean(throttle)) * length
+        samples = -stage.exhaust_speed * np.log1p(-np.clip(burnt / mass, 0, 0.95))
+        return float(np.mean(samples)), samples, "throttle", mass
+    felt = [value for value in rows.value["acceleration"][list(inside)] if math.isfinite(value)]
+    if felt:
+        samples = float(np.mean(felt)) * length
+        return float(np.mean(samples)), samples, "acceleration", mass
+    remarks.append("spent is taken from the orbits alone and is a lower bound: no propellant on both sides, no throttle, no acceleration was read")
+    if math.isfinite(net):
+        return net, net_samples, "orbits", mass
+    return needed, needed_samples, "orbits", mass
+
+
+def _direction(before: FittedArc, after: FittedArc, times: BurnTimes) -> str:
+    """Which way the change of velocity points, in words."""
+    if before.kind == "landed":
+        return "up from the ground"
+    if after.kind == "landed":
+        return "braking to the ground"
+    if before.body.name != after.body.name:
+        return ""
+    first, second = before.at(times.middle), after.at(times.middle)
+    along = np.array([float(first[1]), float(first[2])])
+    change = np.array([float(second[1] - first[1]), float(second[2] - first[2])])
+    size = float(np.hypot(*change))
+    if size < 1e-9:
+        return ""
+    angle = math.degrees(math.atan2(change[0] * along[1] - change[1] * along[0], float(change @ along)))
+    if abs(angle) < 20:
+        return "prograde"
+    if abs(angle) > 160:
+        return "retrograde"
+    side = "outward" if angle > 0 else "inward"
+    if abs(abs(angle) - 90) < 20:
+        return side
+    return f"{'prograde' if abs(angle) < 90 else 'retrograde'} and {side}"
+
+
+def apsides_of(arc: FittedArc) -> tuple[float, float]:
+    """Periapsis and apoapsis radius of an arc, m."""
+    low, high = apsides(arc.body.mu, arc.energy, arc.momentum)
+    return float(low), float(high)

@@ -1,0 +1,257 @@
+"""The flight as a chain of arcs: the first partition mended by the orbits themselves.
+
+Coasts that one orbit explains are joined, rows that a neighbouring orbit explains are given to it, a coast that no one
+orbit explains is split. What lies between two arcs is a burn, a change of reference body, or flight through air.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analyser.fitting.arcs import FittedArc, ground_arc
+from analyser.fitting.conic import propagate_jacobian
+from analyser.fitting.observations import observe, predict
+from analyser.fitting.orbit import CoastFit, fit_coast, fit_values
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory
+from analyser.fitting.segments import BREAK_COST, STEADY_COST, VALUE_CAP, Stretch, burning, first_partition, steady
+from analyser.flight import World
+
+AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Arcs in order and the rows between them: ``between[i]`` are those before arc i, ``between[-1]`` those after the last."""
+
+    arcs: tuple[FittedArc, ...]
+    between: tuple[tuple[int, ...], ...]
+    air: frozenset[int]
+    fits: dict[int, CoastFit]
+
+
+def build_chain(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHistory, world: World) -> Chain:
+    """Find the arcs of a flight and fit them.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Readings.table.
+    rows, propellant : the same readings as arrays, and the sorted propellant gauge.
+    world : World
+    """
+    fitter = _Fitter(table, rows, world)
+    stretches = first_partition(rows, propellant)
+    for _ in range(4):  # each pass can open the way for another; a few settle it
+        before = [(stretch.kind, stretch.rows) for stretch in stretches]
+        stretches = _merge(stretches, rows, propellant, fitter)
+        stretches = _attach(stretches, rows, propellant, fitter)
+        stretches = _split(stretches, rows, propellant, fitter)
+        if [(stretch.kind, stretch.rows) for stretch in stretches] == before:
+            break
+    return _assemble(stretches, rows, world, fitter)
+
+
+class _Fitter:
+    """Fits of row sets, remembered."""
+
+    def __init__(self, table: pd.DataFrame, rows: PanelRows, world: World):
+        self.table, self.rows, self.world = table, rows, world
+        self._quick: dict[tuple[int, ...], CoastFit | None] = {}
+        self._robust: dict[tuple[int, ...], CoastFit | None] = {}
+
+    def observations(self, stretch: Stretch):
+        return observe(self.table, self.world[stretch.body], stretch.rows)
+
+    def robust(self, stretch: Stretch) -> CoastFit | None:
+        """The robust fit, or None where the rows hold no motion at all."""
+        return self._remembered(self._robust, stretch, lambda seen: fit_coast(seen))
+
+    def _remembered(self, store: dict, stretch: Stretch, fit: Callable) -> CoastFit | None:
+        if stretch.rows not in store:
+            seen = self.observations(stretch)
+            store[stretch.rows] = fit(seen) if len(seen) and seen.present.any() else None
+        return store[stretch.rows]
+
+    def cost(self, stretch: Stretch) -> float:
+        """Chi-square of the robust fit with gross errors capped; 0 where nothing can be fitted."""
+        fit = self.robust(stretch)
+        if fit is None:
+            return 0.0
+        if not np.all(np.isfinite(fit.state)):
+            return math.inf
+        # a widened fit has used up its excuse: what it explains counts by the gauges' own sigmas
+        return float(np.nansum(np.minimum(np.square(fit.residuals), VALUE_CAP)))
+
+    def disagreement(self, fit: CoastFit, row: int) -> np.ndarray:
+        """|reading - prediction| of a row's values in sigmas, the orbit's own uncertainty included."""
+        seen = observe(self.table, fit.body, [row])
+        if not len(seen):
+            return np.empty(0)
+        states, to_state, rates = propagate_jacobian(fit.body.mu, fit.state, seen.met - fit.epoch)
+        values, to_values = predict(seen, states)
+        slope = (to_values @ to_state)[0]
+        clock = float(np.min(seen.met_sigma)) * np.einsum("jk,k->j", to_values[0], rates[0])
+        spread = np.sqrt(seen.sigmas[0] ** 2 + clock**2 + np.einsum("ij,jk,ik->i", slope, fit.covariance, slope))
+        off = np.abs(seen.values[0] - values[0]) / spread
+        return off[np.isfinite(off)]
+
+
+def _no_burn_between(first: Stretch, second: Stretch, middle: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> bool:
+    """Whether nothing but the motion could speak for a burn between two coasts."""
+    if any(burning(rows, row) for row in (*first.rows[-1:], *middle, *second.rows[:1])):
+        return False
+    known_before, known_after = propellant.known(first.rows), propellant.known(second.rows)
+    if known_before and known_after and steady(propellant, known_before[-1], known_after[0]) is False:
+        return False
+    marks = any(rows.says(row, "ignition", "liftoff") for row in (first.rows[-1], *middle))
+    return not (marks or any(rows.says(row, "cutoff") for row in (*middle, second.rows[0])))
+
+
+def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+    """Join neighbouring coasts (and what lies between) that one orbit explains."""
+    done: list[Stretch] = []
+    pending = list(stretches)
+    while pending:
+        current = pending.pop(0)
+        partner = 0 if pending and pending[0].kind == "coast" else 1 if len(pending) > 1 and pending[0].kind == "powered" else None
+        if current.kind == "coast" and partner is not None and pending[partner].kind == "coast" and pending[partner].body == current.body:
+            following = pending[partner]
+            middle = pending[0].rows if partner else ()
+            if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant):
+                joined = Stretch("coast", current.body, current.rows + middle + following.rows)
+                apart = fitter.cost(current) + fitter.cost(following) + BREAK_COST * (1 + bool(middle))
+                if _steady_across(current, following, propellant):
+                    apart += STEADY_COST
+                if fitter.cost(joined) <= apart:
+                    pending[: partner + 1] = []
+                    pending.insert(0, joined)
+                    continue
+        done.append(current)
+    return done
+
+
+def _steady_across(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
+    before, after = propellant.known(first.rows), propellant.known(second.rows)
+    return bool(before and after and steady(propellant, before[-1], after[0]))
+
+
+def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+    """Give edge rows of powered stretches to the coast beside them where its orbit explains most of their values."""
+    stretches = list(stretches)
+    for position in range(len(stretches)):
+        for side in (-1, 1):
+            if stretches[position].kind != "powered":
+                continue
+            neighbour = position + side
+            if not (0 <= neighbour < len(stretches)) or stretches[neighbour].kind != "coast" or stretches[neighbour].body != stretches[position].body:
+                continue
+            coast, powered = stretches[neighbour], stretches[position]
+            fit = fitter.robust(coast)
+            if fit is None or not fit.determined or len(coast.rows) < 2:
+                continue
+            taken: list[int] = []
+            for row in powered.rows if side < 0 else reversed(powered.rows):
+                if not _belongs(fitter.disagreement(fit, row), row, coast, side, rows, propellant):
+                    break
+                taken.append(row)
+            if taken:
+                left = tuple(row for row in powered.rows if row not in taken)
+                stretches[neighbour] = replace(coast, rows=tuple(sorted((*coast.rows, *taken))))
+                stretches[position] = replace(powered, rows=left)
+    return [stretch for stretch in stretches if stretch.rows]
+
+
+def _belongs(off: np.ndarray, row: int, coast: Stretch, side: int, rows: PanelRows, propellant: PropellantHistory) -> bool:
+    if burning(rows, row) or (rows.says(row, "cutoff") if side < 0 else rows.says(row, "ignition", "liftoff")):
+        return False
+    known = propellant.known(coast.rows)
+    if known and math.isfinite(propellant.propellant[row]):
+        edge = (known[-1], row) if side < 0 else (row, known[0])
+        if steady(propellant, *edge) is False:
+            return False
+    good = int(np.sum(off < AGREES))
+    return len(off) > 0 and good == len(off) or (good >= 2 and good >= 0.6 * len(off))
+
+
+def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+    """Split coasts that one orbit explains badly."""
+    done: list[Stretch] = []
+    pending = list(stretches)
+    while pending:
+        stretch = pending.pop(0)
+        count = len(stretch.rows)
+        whole = fitter.cost(stretch) if stretch.kind == "coast" and count > 3 else 0.0
+        if whole <= BREAK_COST + 3 * count:
+            done.append(stretch)
+            continue
+        best, where = math.inf, 0
+        for cut in _likely_cuts(stretch, fitter):
+            parts = replace(stretch, rows=stretch.rows[:cut]), replace(stretch, rows=stretch.rows[cut:])
+            price = sum(fitter.cost(part) for part in parts) + BREAK_COST + STEADY_COST * _steady_across(*parts, propellant)
+            if price < best:
+                best, where = price, cut
+        if best < whole - 1.0:
+            pending[:0] = [replace(stretch, rows=stretch.rows[:where]), replace(stretch, rows=stretch.rows[where:])]
+        else:
+            done.append(stretch)
+    return done
+
+
+def _likely_cuts(stretch: Stretch, fitter: _Fitter) -> list[int]:
+    """Where to try a split: everywhere in short coasts, where residuals change side or jump in long ones."""
+    count = len(stretch.rows)
+    if count <= 24:
+        return list(range(1, count))
+    fit = fitter.robust(stretch)
+    size = np.nanmax(np.abs(np.nan_to_num(fit.residuals)), axis=1)
+    jump = np.abs(np.diff(size))
+    strongest = np.sort(np.argsort(jump)[-12:] + 1)
+    return sorted({int(cut) for cut in strongest if 0 < cut < count} | set(range(count // 8, count, max(count // 8, 1))))
+
+
+def _assemble(stretches: list[Stretch], rows: PanelRows, world: World, fitter: _Fitter) -> Chain:
+    arcs: list[FittedArc] = []
+    between: list[tuple[int, ...]] = []
+    loose: list[int] = []
+    air: set[int] = set()
+    fits: dict[int, CoastFit] = {}
+    for stretch in stretches:
+        if stretch.kind == "air":
+            air.update(stretch.rows)
+        arc = _arc(len(arcs), stretch, rows, world, fitter, fits) if stretch.kind in ("coast", "landed") else None
+        if arc is None:
+            loose.extend(stretch.rows)
+            continue
+        between.append(tuple(loose))
+        loose = []
+        arcs.append(arc)
+    between.append(tuple(loose))
+    return Chain(tuple(arcs), tuple(between), frozenset(air), fits)
+
+
+def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _Fitter, fits: dict) -> FittedArc | None:
+    body = world[stretch.body]
+    met = rows.met[list(stretch.rows)]
+    if stretch.kind == "landed":
+        heights = rows.value["altitude"][list(stretch.rows)]
+        known = np.isfinite(heights)
+        height = float(np.median(heights[known])) if known.any() else 0.0
+        sigma = float(np.nanmin(rows.sigma["altitude"][list(stretch.rows)])) if known.any() else 1000.0
+        return ground_arc(index, body, stretch.rows, met, body.radius + height, sigma)
+    fit = fitter.robust(stretch)
+    if fit is None or not fit.determined or not np.all(np.isfinite(fit.covariance)):
+        return None
+    fits[index] = fit
+    return FittedArc(
+        index, "coast", body, stretch.rows, float(met[0]), float(met[-1]), fit.epoch, fit.state, fit.covariance, fit,
+        remarks=tuple(fit.remarks),
+    )  # fmt: skip
+
+
+__all__ = ["Chain", "build_chain", "fit_values"]

@@ -1,0 +1,237 @@
+"""The legs of a plan in the flight as flown: which burns served which goal, and what each leg wasted.
+
+    spent - needed_leg  =  sum(spent - net) + sum(net - needed) + (sum(needed) - needed_leg)
+                            burn loss          placement loss      correction loss
+
+``needed_leg`` is the least delta-v from the orbit the leg started in to the orbit it ended in; where a leg passes from one body to
+another, the sum of that about each body in which it burnt.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.findings import Estimate, IdealPlan, LegAudit
+from analyser.fitting import goals
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed
+from analyser.fitting.sampling import estimate
+from analyser.flight import Craft, Goal, Leg, Plan, World
+
+_SKIP = 6.0  # cost of a leg that was not flown, in circular speeds
+_ZERO = np.zeros(1)
+
+
+@dataclass(frozen=True)
+class Span:
+    """A leg as flown: from arc ``first`` to arc ``last`` (indices); ``reached`` says whether its goal was."""
+
+    leg: Leg
+    first: int
+    last: int
+    reached: bool
+
+
+def leg_spans(plan: Plan, world: World, arcs: list[FittedArc]) -> list[Span]:
+    """Where each leg of the plan ends in the flown arcs: the course that lies nearest to all goals, in order.
+
+    A leg that no arc comes near to is "not reached"; the last burns of a flight that ended early go to the first such leg.
+    """
+    legs, count = plan.legs, len(arcs)
+    if not arcs:
+        return [Span(leg, 0, 0, False) for leg in legs]
+    price = np.array([[_distance(legs, number, world, arcs, last) for last in range(count)] for number in range(len(legs))])
+    best = np.full((len(legs) + 1, count), np.inf)
+    came = np.zeros((len(legs) + 1, count, 2), dtype=int)
+    best[0, 0] = 0.0
+    # a flight may begin with a coast or two before the first leg's burn (a sphere of influence, a lone reading)
+    for number in range(1, len(legs) + 1):
+        for last in range(count):
+            for first in range(last + 1):
+                if best[number - 1, first] + price[number - 1, last] < best[number, last] and last > first:
+                    best[number, last], came[number, last] = best[number - 1, first] + price[number - 1, last], (first, 1)
+            if best[number - 1, last] + _SKIP < best[number, last]:
+                best[number, last], came[number, last] = best[number - 1, last] + _SKIP, (last, 0)
+    last = int(np.argmin(best[-1] + 1e-9 * np.arange(count)[::-1]))
+    spans: list[Span] = []
+    for number in range(len(legs), 0, -1):
+        first, reached = (int(part) for part in came[number, last])
+        spans.append(Span(legs[number - 1], first, last, bool(reached)))
+        last = first
+    spans.reverse()
+    return _rest(spans, count)
+
+
+def _rest(spans: list[Span], count: int) -> list[Span]:
+    """Arcs after the last goal reached belong to the next leg, begun but not finished."""
+    reached = [number for number, span in enumerate(spans) if span.reached]
+    end = spans[reached[-1]].last if reached else 0
+    following = reached[-1] + 1 if reached else 0
+    if end < count - 1 and following < len(spans):
+        spans[following] = Span(spans[following].leg, end, count - 1, False)
+    return spans
+
+
+def _distance(legs: tuple[Leg, ...], number: int, world: World, arcs: list[FittedArc], last: int) -> float:
+    """How far an arc is from a leg's goal, in circular speeds at the body's surface; inf where it can't be its end."""
+    goal, arc = legs[number].goal, arcs[last]
+    if goal.kind == "landed":
+        return 0.0 if arc.kind == "landed" and arc.body.name == goal.body else math.inf
+    if arc.kind != "coast":
+        return math.inf
+    scale = math.sqrt(arc.body.mu / arc.body.radius)
+    if goal.kind == "escape":
+        free = arc.energy >= 0 if arc.body.name == goal.body else world[goal.body].parent == arc.body.name
+        return 0.0 if free else math.inf
+    if arc.body.name != goal.body:
+        return math.inf
+    missing = float(goals.still_needed(goal, world, arc.body.name, arc.energy, arc.momentum))
+    if not math.isfinite(missing):
+        return math.inf
+    price = missing / scale
+    if goal.kind == "periapsis" and arc.energy < 0:
+        # an arrival is unbound until the leg after it captures
+        following = legs[number + 1].goal if number + 1 < len(legs) else None
+        captures = following is not None and following.kind == "orbit" and following.body == goal.body
+        return price + (1.0 if captures else 0.0)
+    return price
+
+
+def audit_leg(
+    span: Span, world: World, craft: Craft | None, arcs: list[FittedArc], audited: list[AuditedBurn], ideal: IdealPlan | None
+) -> LegAudit:
+    """Add a leg's burns up and hold them against the plan.
+
+    The three losses add to ``spent - needed`` exactly, sample by sample.
+    """
+    own = [number for number, item in enumerate(audited) if span.first <= item.burn.before and item.burn.after <= span.last]
+    burns = [audited[number] for number in own]
+    goal = span.leg.goal
+    planned = ideal.leg(span.leg.name) if ideal else None
+    flown = span.last > span.first and (span.reached or bool(burns))
+    why = "the leg was not flown"
+    if not flown:
+        unknown = Estimate.unknown("m/s", why)
+        return LegAudit(
+            span.leg.name, str(goal), False, (), math.nan, math.nan, unknown, unknown, unknown, unknown, unknown, unknown,
+            Estimate.unknown("kg", why), _planned(planned), _planned_propellant(planned), Estimate.unknown("kg", why),
+            unknown, {}, (),
+        )  # fmt: skip
+    first, last = arcs[span.first], arcs[span.last]
+    needed_best, needed = needed_between(arcs, burns, span)
+    spent = sum((item.spent for item in burns), _ZERO)
+    spent_best = sum(item.burn.spent.value for item in burns)
+    together = [item for item in burns if not item.burn.net.known]
+    burn_loss = sum((item.spent - (item.needed if item in together else item.net) for item in burns), _ZERO)
+    burn_best = sum(item.burn.burn_loss.value for item in burns)
+    placement = sum((item.net - item.needed for item in burns if item not in together), _ZERO)
+    placement_best = sum(item.burn.placement_loss.value for item in burns if item not in together)
+    each_needed = sum((item.needed for item in burns), _ZERO)
+    each_best = sum(item.burn.needed.value for item in burns)
+    waste_best = spent_best - needed_best
+    reason = next((item.burn.spent.reason or item.burn.needed.reason for item in burns if not (item.burn.spent.known and item.burn.needed.known)), "")
+    placement_estimate = (
+        Estimate.unknown("m/s", TOGETHER) if burns and len(together) == len(burns) else _sum(placement_best, placement, reason)
+    )
+    kilograms = _in_propellant(waste_best, spent - needed, burns)
+    remarks = []
+    if burns and together and len(together) < len(burns):
+        remarks.append("the placement loss of " + _these(own, burns, together) + " is within the burn loss")
+    if not span.reached:
+        remarks.append("the leg was begun but its goal was not reached")
+    return LegAudit(
+        name=span.leg.name, goal=str(goal), flown=True, burns=tuple(own), start=first.end, end=last.start,
+        spent=_sum(spent_best, spent, reason), needed=_sum(needed_best, needed, reason),
+        burn_loss=_sum(burn_best, burn_loss, reason), placement_loss=placement_estimate,
+        correction_loss=_sum(each_best - needed_best, each_needed - needed, reason),
+        waste=_sum(waste_best, spent - needed, reason), waste_propellant=kilograms,
+        planned=_planned(planned), planned_propellant=_planned_propellant(planned), propellant=_propellant(burns),
+        still_needed=_still_needed(goal, world, last), miss=_miss(goal, world, last), remarks=tuple(remarks),
+    )  # fmt: skip
+
+
+def _these(own, burns, together) -> str:
+    numbers = [str(number + 1) for number, item in zip(own, burns) if item in together]
+    return ("burn " if len(numbers) == 1 else "burns ") + ", ".join(numbers)
+
+
+def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) -> tuple[float, np.ndarray]:
+    """Least delta-v from a leg's first orbit to its last, summed over the bodies about which it burnt: best and samples."""
+    best, samples = 0.0, _ZERO
+    run_start = span.first
+    for index in range(span.first, span.last + 1):
+        ends = index == span.last or arcs[index + 1].body.name != arcs[index].body.name
+        if not ends:
+            continue
+        if any(run_start <= item.burn.before and item.burn.after <= index for item in burns):
+            part, spread = _needed(arcs[run_start], arcs[index])
+            best, samples = best + part, samples + spread
+        run_start = index + 1
+    return best, samples
+
+
+def _sum(best: float, samples: np.ndarray, reason: str) -> Estimate:
+    if len(samples) == 1 and math.isfinite(best):  # no burn: nothing spent, nothing needed
+        return Estimate.of(best, 0.0, "m/s")
+    return estimate(best, samples, "m/s", reason)
+
+
+def _planned(leg) -> Estimate:
+    return Estimate.of(leg.delta_v, 0.0, "m/s") if leg and math.isfinite(leg.delta_v) else Estimate.unknown("m/s", "no ideal for this leg")
+
+
+def _planned_propellant(leg) -> Estimate:
+    return Estimate.of(leg.propellant, 0.0, "kg") if leg and math.isfinite(leg.propellant) else Estimate.unknown("kg", "no ideal propellant for this leg")
+
+
+def _propellant(burns: list[AuditedBurn]) -> Estimate:
+    if any(not item.burn.propellant.known for item in burns):
+        return Estimate.unknown("kg", "propellant was not read around every burn")
+    return Estimate.of(
+        sum(item.burn.propellant.value for item in burns), math.sqrt(sum(item.burn.propellant.sigma**2 for item in burns)), "kg"
+    )
+
+
+def _in_propellant(waste: float, samples: np.ndarray, burns: list[AuditedBurn]) -> Estimate:
+    """Propellant that the waste cost: what the leg used less what its need alone would have used from the same mass."""
+    masses = [item.mass_before for item in burns if math.isfinite(item.mass_before)]
+    ends = [item.mass_after for item in burns if math.isfinite(item.mass_after)]
+    exhaust = [item.exhaust_speed for item in burns if math.isfinite(item.exhaust_speed)]
+    if not burns:
+        return Estimate.of(0.0, 0.0, "kg")
+    if not (masses and ends and exhaust) or not math.isfinite(waste):
+        return Estimate.unknown("kg", "needs the craft's masses and specific impulse, and propellant readings around the burns")
+    # the mass that would have been left, had the waste not been burnt: m_end exp(waste / exhaust speed)
+    return estimate(ends[-1] * math.expm1(waste / exhaust[-1]), ends[-1] * np.expm1(samples / exhaust[-1]), "kg")
+
+
+def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:
+    if goal.kind == "landed":
+        if arc.kind == "landed" and arc.body.name == goal.body:
+            return Estimate.of(0.0, 0.0, "m/s")
+    if arc.kind != "coast" or arc.body.name != goal.body:
+        return Estimate.unknown("m/s", f"the leg ended about {arc.body.name}" if arc.kind == "coast" else "the leg ended on the ground")
+    best = float(goals.still_needed(goal, world, arc.body.name, arc.energy, arc.momentum))
+    return estimate(best, np.asarray(goals.still_needed(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum)), "m/s")
+
+
+def _miss(goal: Goal, world: World, arc: FittedArc) -> dict[str, Estimate]:
+    """Flown less wanted, by the goal's own quantities."""
+    if arc.kind != "coast" or arc.body.name != goal.body or goal.kind in ("landed", "escape"):
+        return {}
+    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum)
+    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum)
+    found = {}
+    for name, value in best.items():
+        published = (arc.estimates or {}).get(name)
+        shift = float(value)
+        if published is not None and published.known and math.isfinite(shift):
+            # the fit's own interval, moved: its honesty near circles is kept
+            wanted = published.value - shift
+            found[name] = Estimate(shift, published.sigma, published.low - wanted, published.high - wanted, published.unit)
+        elif math.isfinite(shift):
+            found[name] = estimate(shift, np.broadcast_to(np.asarray(spread[name], float), arc.sampled_energy.shape), "rad" if name == "inclination" else "m")
+    return found

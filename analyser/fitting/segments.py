@@ -1,0 +1,180 @@
+"""Where the coasts are: a first partition of the rows, by what stays constant in a coast.
+
+Energy and angular momentum of each row are constant along a coast, whatever the clock says, and propellant does not fall. The
+cheapest partition of the rows into stretches is found by dynamic programming; a value that disagrees costs no more
+than a gross misreading may, so that a slip does not break a coast. :mod:`analyser.fitting.chain` then fits orbits and mends
+the partition by them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory
+
+BREAK_COST = 25.0  # of starting a new stretch, in units of chi-square
+VALUE_CAP = 25.0  # the most that one invariant of a row may cost: 5 sigma
+ROW_CAP = 40.0  # the most that a row may cost
+STEADY_COST = 30.0  # of a break where the gauge says that no propellant was used
+FORBIDDEN = 1e6
+THROTTLE_OPEN = 0.005
+LONGEST_BLOCK = 160
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Rows (positions, in order) that are one thing: ``kind`` is "landed", "coast", "powered" or "air"."""
+
+    kind: str
+    body: str
+    rows: tuple[int, ...]
+
+
+def first_partition(rows: PanelRows, propellant: PropellantHistory) -> list[Stretch]:
+    """The stretches of a flight, in order, by invariants and propellant alone."""
+    stretches: list[Stretch] = []
+    for kind, body, block in _blocks(rows):
+        if kind != "flying":
+            stretches.append(Stretch(kind, body, tuple(block)))
+            continue
+        for part in _partition(rows, propellant, block):
+            powered = len(part) == 1 and not _surely_coasting(rows, propellant, part[0])
+            stretches.append(Stretch("powered" if powered else "coast", body, tuple(part)))
+    return _joined(stretches)
+
+
+def _blocks(rows: PanelRows):
+    """Runs of rows with one body and one of: standing, in the air, flying."""
+    kinds = np.where(rows.standing, "landed", np.where(rows.in_air, "air", "flying"))
+    start = 0
+    for row in range(1, len(rows) + 1):
+        if row == len(rows) or kinds[row] != kinds[start] or rows.body[row] != rows.body[start]:
+            yield str(kinds[start]), str(rows.body[start]), list(range(start, row))
+            start = row
+
+
+def _joined(stretches: list[Stretch]) -> list[Stretch]:
+    """Neighbouring powered (or air) stretches about one body as one."""
+    joined: list[Stretch] = []
+    for stretch in stretches:
+        last = joined[-1] if joined else None
+        if last and stretch.kind in ("powered", "air", "landed") and (last.kind, last.body) == (stretch.kind, stretch.body):
+            joined[-1] = Stretch(last.kind, last.body, last.rows + stretch.rows)
+        else:
+            joined.append(stretch)
+    return joined
+
+
+def _surely_coasting(rows: PanelRows, propellant: PropellantHistory, row: int) -> bool:
+    """Whether a lone row is a coast by its own word: throttle read as shut, or marked as cutoff or as something that coasts."""
+    throttle = rows.value["throttle"][row]
+    if math.isfinite(throttle):
+        return throttle <= THROTTLE_OPEN
+    return rows.says(row, "cutoff", "save", "soi")
+
+
+def burning(rows: PanelRows, row: int) -> bool:
+    """Whether the throttle was read as open in a row."""
+    return rows.value["throttle"][row] > THROTTLE_OPEN
+
+
+def steady(propellant: PropellantHistory, before: int, after: int) -> bool | None:
+    """Whether propellant stayed between the readings next to a gap: True, False, or None where it can't be told."""
+    drop = propellant.fell(before, after)
+    if math.isnan(drop):
+        return None
+    return drop < 3.5
+
+
+def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int]) -> list[list[int]]:
+    """The cheapest partition of a block of flying rows."""
+    count = len(block)
+    if count <= 1:
+        return [block] if block else []
+    if count > LONGEST_BLOCK:
+        # Long tables: partition thinned rows, then let the chain put the rows between where they belong.
+        return _partition_thinned(rows, propellant, block)
+    shut_gap = [_gap_cost(propellant, block, gap) for gap in range(count - 1)]
+    best = [0.0] + [math.inf] * count
+    came = [0] * (count + 1)
+    for start in range(count):
+        base = best[start] + BREAK_COST + (shut_gap[start - 1] if start else 0.0)
+        for end in range(start, count):
+            evidence = _evidence(rows, propellant, block, start, end)
+            if evidence >= FORBIDDEN:
+                break
+            cost = base + evidence + (_constancy(rows, block[start : end + 1]) if end > start else 0.0)
+            if cost < best[end + 1]:
+                best[end + 1], came[end + 1] = cost, start
+    parts: list[list[int]] = []
+    end = count
+    while end > 0:
+        parts.append(block[came[end] : end])
+        end = came[end]
+    return parts[::-1]
+
+
+def _partition_thinned(rows: PanelRows, propellant: PropellantHistory, block: list[int]) -> list[list[int]]:
+    """Partition of a long block: halves are partitioned for themselves and joined where one coast runs through the cut."""
+    middle = len(block) // 2
+    left, right = _partition(rows, propellant, block[:middle]), _partition(rows, propellant, block[middle:])
+    seam = left[-1] + right[0]
+    if _evidence(rows, propellant, seam, 0, len(seam) - 1) < FORBIDDEN:
+        apart = sum(_constancy(rows, part) for part in (left[-1], right[0]) if len(part) > 1)
+        if _constancy(rows, seam) < apart + BREAK_COST:
+            return left[:-1] + [seam] + right[1:]
+    return left + right
+
+
+def _gap_cost(propellant: PropellantHistory, block: list[int], gap: int) -> float:
+    """What a break costs at a gap beyond the ordinary: more where propellant is known to have stayed."""
+    before = next((row for row in reversed(block[: gap + 1]) if math.isfinite(propellant.propellant[row])), None)
+    after = next((row for row in block[gap + 1 :] if math.isfinite(propellant.propellant[row])), None)
+    if before is None or after is None:
+        return 0.0
+    return STEADY_COST if steady(propellant, before, after) else 0.0
+
+
+def _evidence(rows: PanelRows, propellant: PropellantHistory, block: list[int], start: int, end: int) -> float:
+    """Cost of taking block[start..end] as one coast, from what is not motion: throttle, propellant, events."""
+    if end == start:
+        return 0.0
+    part = block[start : end + 1]
+    if any(burning(rows, row) for row in part):
+        return FORBIDDEN
+    known = propellant.known(part)
+    if len(known) > 1 and steady(propellant, known[0], known[-1]) is False:
+        return FORBIDDEN
+    cost = 0.0
+    for position, row in enumerate(part):
+        if position < len(part) - 1 and rows.says(row, "ignition", "liftoff"):
+            cost += 50.0
+        if position > 0 and rows.says(row, "cutoff"):
+            cost += 50.0
+    return cost
+
+
+def _constancy(rows: PanelRows, part: list[int]) -> float:
+    """How badly energy and angular momentum fail to be constant over a part, chi-square with gross errors capped."""
+    total = np.zeros(len(part))
+    for values, sigmas in ((rows.energy[part], rows.energy_sigma[part]), (rows.momentum[part], rows.momentum_sigma[part])):
+        good = np.isfinite(values) & np.isfinite(sigmas)
+        if good.sum() < 2:
+            continue
+        value, sigma = values[good], np.maximum(sigmas[good], 1e-12)
+        total[good] += np.minimum(((value - _centre(value, sigma)) / sigma) ** 2, VALUE_CAP)
+    return float(np.minimum(total, ROW_CAP).sum())
+
+
+def _centre(value: np.ndarray, sigma: np.ndarray) -> float:
+    """The common value of several readings of one constant, held against gross errors: the reading that most others
+    agree with, then the weighted mean of those that agree."""
+    apart = np.abs(value[:, None] - value[None, :]) / np.hypot(sigma[:, None], sigma[None, :])
+    seed = int(np.argmin(np.minimum(apart**2, VALUE_CAP).sum(axis=1)))
+    agree = apart[seed] < 4.0
+    weight = 1 / sigma[agree] ** 2
+    return float(np.sum(weight * value[agree]) / np.sum(weight))
