@@ -1,0 +1,19 @@
+"""A small flight simulator that makes the sample flights and the tests' random ones.
+
+It integrates thrust, gravity and drag numerically (scipy's DOP853) and knows nothing of the analyser: no
+formula, no code, no import is shared, so what it says can be held against what the analyser finds.
+
+Modules: ``bodies`` and ``craft`` (what flies and where), ``motion`` (the integrator), ``steering`` (how the
+pilot points and throttles), ``truth`` (what really happened, as plain data), ``instruments`` (what the panel
+showed and what the pilot typed, slips included), ``random_flights``, ``missions`` (the scenario's flights),
+``cockpit`` (the drawn panel).
+"""
+
+from .bodies import Air, Body, World
+from .craft import Craft, Stage
+from .motion import Simulation
+from .truth import truth_of
+
+__all__ = [
+    "Air", "Body", "World", "Craft", "Stage", "Simulation", "truth_of",
+]
