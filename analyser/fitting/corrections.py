@@ -277,6 +277,8 @@ def _ways(fix: Fix, goal: Goal, world: World | None):
         here = conic.shape(body.mu, *fix.state)
 
         def cost(combination: tuple[str, str]) -> float:
+            if combination[0] == "periapsis" and here.periapsis < radius:
+                return math.inf
             change = _two_apses(*combination, low, high)(body.mu, *fix.state, here)
             return math.inf if change is None else abs(change[1]) + abs(change[2])
 
@@ -336,10 +338,12 @@ def _correction(fix: Fix, where: str, way: Way, engine: Engine | None) -> Correc
     nominal = way(mu, *fix.state, conic.shape(mu, *fix.state))
     changes = [way(mu, *state, shape) for state, shape in zip(fix.states, shapes, strict=True)]
     unknown = Estimate.unknown("m/s", "not from here")
-    if nominal is None:
-        if where != "now":
+    wait = {"now": Estimate.of(0.0, 0.0, "s"), "at periapsis": fix.time_to_periapsis, "at apoapsis": fix.time_to_apoapsis}[where]
+    reason = _never_there(fix, where, wait)
+    if nominal is None or reason:
+        if where != "now" and not reason:
             return None
-        return Correction(where, "", Estimate.of(0.0, 0.0, "s"), unknown, unknown, unknown, unknown, reason="not from here")
+        return Correction(where, "", wait, unknown, unknown, unknown, unknown, reason=reason or "not possible from this altitude")
     # Signed along the way it points, so that an interval that straddles nothing-to-do is seen as such.
     first = math.hypot(nominal[0], nominal[1])
     toward = (nominal[0] / first, nominal[1] / first) if first else (0.0, 1.0)
@@ -348,12 +352,24 @@ def _correction(fix: Fix, where: str, way: Way, engine: Engine | None) -> Correc
     whole = [one + abs(change[2]) for one, change in zip(size, usable, strict=True)]
     delta_v = estimate(first, size, "m/s")
     total = estimate(first + abs(nominal[2]), whole, "m/s")
-    wait = {"now": Estimate.of(0.0, 0.0, "s"), "at periapsis": fix.time_to_periapsis, "at apoapsis": fix.time_to_apoapsis}[where]
     return Correction(
         where, _direction(fix, where, nominal), wait, delta_v, total,
         _mapped(engine.seconds_for if engine else None, total, "s"), _mapped(engine.propellant_for if engine else None, total, "kg"),
         then=_then(nominal[2]),
     )  # fmt: skip
+
+
+def _never_there(fix: Fix, where: str, wait: Estimate) -> str:
+    """Why the craft doesn't get to the place of the burn, "" where it does."""
+    if where == "now":
+        return ""
+    if where == "at periapsis" and fix.periapsis_altitude.known and fix.periapsis_altitude.value < 0:
+        return "the periapsis is below the ground"
+    if where == "at periapsis" and fix.bound == 0 and fix.state[1] > 0:
+        return "the periapsis is behind, and doesn't come again"
+    if fix.ground.chance == 1 and wait.known and fix.ground.wait.value < wait.value:
+        return "it meets the ground before that"
+    return ""
 
 
 def _mapped(function: Callable[[float], float] | None, delta_v: Estimate, unit: str) -> Estimate:

@@ -382,10 +382,14 @@ def _meeting(mu: float, nominal: State, states, shapes, since, radius: float, wa
         return wait, math.hypot(vr, vt), sign * vr
 
     found = [hit for hit in map(one, states, shapes, since) if hit]
+    direction_open = tail == 0
     if not found:
         none = Estimate.unknown("s", "not met")
         return Meeting(0.0, none, none, none)
     middle_one = one(nominal, conic.shape(mu, *nominal), conic.time_since_periapsis(mu, *nominal)) or (math.nan,) * 3
+    if direction_open:
+        none = Estimate.unknown("s", "the vertical speed is not read")
+        return Meeting(len(found) / len(states), none, none, none)
     columns = list(zip(*found, strict=True))
     estimates = [estimate(value, column, unit, tail=tail) for value, column, unit in zip(middle_one, columns, ("s", "m/s", "m/s"), strict=True)]
     return Meeting(len(found) / len(states), *estimates)
