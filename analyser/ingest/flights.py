@@ -1,0 +1,194 @@
+"""A flight folder into :class:`analyser.flight.Flight`."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from analyser.errors import DescriptionError, InputError
+from analyser.flight import Craft, Flight, Plan, Readings, World
+from analyser.ingest.descriptions import load_craft, load_plan, load_world
+from analyser.ingest.merging import merge_readings
+from analyser.ingest.sections import Section, Source
+from analyser.ingest.tables import read_table
+
+_KEYS = {"name": "", "pilot": "", "date": "", "world": "", "craft": "", "plan": "", "panel": "", "remarks": "",
+         "readings": "", "screenshots": ""}  # fmt: skip
+_TABLES = ("readings.csv", "readings.tsv", "readings.txt")
+_PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+
+
+def load_flight(
+    path: str | Path,
+    world: str | Path | World | None = None,
+    craft: str | Path | Craft | None = None,
+    plan: str | Path | Plan | None = None,
+    progress: Callable[..., None] | None = None,
+) -> Flight:
+    """Read a flight.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder with flight.toml, a flight.toml, or a table of readings by itself (then ``world`` is needed).
+    world, craft, plan : path or domain object, optional
+        Instead of what flight.toml names, or where it names none.
+    progress : callable, optional
+        Handed to the reader of screenshots, which calls it with what is done and how many there are.
+
+    Returns
+    -------
+    Flight
+        ``files`` are all files that went in.
+
+    Raises
+    ------
+    InputError
+        A file is missing or wrong; the message says which key named it.
+    """
+    path = Path(path)
+    if path.is_dir():
+        description = path / "flight.toml"
+        if description.exists():
+            return _from_description(description, world, craft, plan, progress)
+        table = next((path / name for name in _TABLES if (path / name).exists()), None)
+        if table is None or world is None:
+            raise DescriptionError("there is no flight.toml in this folder; it names the flight, its world and its craft "
+                                   '(name = "First try", world = "../worlds/ardent.toml", ...)', path)  # fmt: skip
+        return replace(_from_table(table, world, craft, plan), name=path.resolve().name, folder=path)
+    if path.suffix.casefold() == ".toml":
+        return _from_description(path, world, craft, plan, progress)
+    if not path.exists():
+        raise InputError("there is no such file or folder; name a flight folder, its flight.toml, or a table of readings", path)
+    return _from_table(path, world, craft, plan)
+
+
+def _from_table(path: Path, world: Any, craft: Any, plan: Any) -> Flight:
+    if world is None:
+        raise InputError("a table by itself does not say in which world it was flown; name the world too, or put it into a "
+                         "folder with a flight.toml", path)  # fmt: skip
+    used = _Descriptions(world, craft, plan)
+    return Flight(
+        name=path.stem,
+        world=used.world,
+        readings=read_table(path, used.craft, used.world),
+        craft=used.craft,
+        plan=used.plan,
+        folder=path.parent,
+        files=(path, *used.files),
+    )
+
+
+class _Descriptions:
+    """World, craft and plan from paths or as they are, and the files they came from."""
+
+    def __init__(self, world: Any, craft: Any, plan: Any):
+        self.world: World = world if isinstance(world, World) else load_world(world)
+        self.craft: Craft | None = craft if craft is None or isinstance(craft, Craft) else load_craft(craft)
+        self.plan: Plan | None = plan if plan is None or isinstance(plan, Plan) else load_plan(plan, self.world)
+        used = (self.world, self.craft, self.plan)
+        self.files = tuple(item.path for item in used if item is not None and item.path is not None)
+
+
+def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any) -> Flight:
+    source = Source(path, "flight description")
+    top = source.section(_KEYS)
+    if world is None:
+        top.require("world", '"../../worlds/ardent.toml" (or "solar", which comes built in)')
+    named = {key: _named(top, key) for key in ("world", "craft", "plan") if key in top}
+    used = _Descriptions(world or named.get("world"), craft or named.get("craft"), plan or named.get("plan"))
+    readings, files = _readings(top, used, progress)
+    return Flight(
+        name=top.text("name").strip() or path.resolve().parent.name,
+        world=used.world,
+        readings=readings,
+        pilot=top.text("pilot"),
+        date=_date(top),
+        craft=used.craft,
+        plan=used.plan,
+        remarks=top.text("remarks"),
+        folder=path.parent,
+        files=(path, *files, *used.files),
+    )
+
+
+def _named(top: Section, key: str, folder: bool = False) -> str | Path:
+    """The file that ``key`` names, relative to the description; a built-in world's name stays as it is."""
+    text = top.text(key).strip()
+    if not text:
+        raise top.error("a file name is wanted; take the key out where there is none", key)
+    if key == "world" and Path(text).suffix == "" and "/" not in text:
+        return text
+    path = top.source.path.parent / text
+    try:
+        there = path.is_dir() if folder else path.exists()
+    except (OSError, ValueError):
+        there = False
+    if not there:
+        raise top.error(f"there is no {'folder' if folder else 'file'} {path} (paths are relative to this file)", key)
+    return path
+
+
+def _date(top: Section) -> str:
+    value = top.value("date")
+    if value is None or isinstance(value, str):
+        return value or ""
+    if isinstance(value, (datetime.date, datetime.datetime)):
+        return value.isoformat()
+    raise top.error("a date is wanted, like 2031-04-12", "date")
+
+
+def _readings(top: Section, used: _Descriptions, progress: Any) -> tuple[Readings, tuple[Path, ...]]:
+    """What was typed and what was photographed, merged; and the files it came from."""
+    folder = top.source.path.parent
+    if "readings" in top:
+        table = _named(top, "readings")
+    else:
+        table = next((folder / name for name in _TABLES if (folder / name).exists()), None)
+    shots = _named(top, "screenshots", folder=True) if "screenshots" in top else folder / "screenshots"
+    pictures = _pictures(shots)
+    panel = _named(top, "panel") if "panel" in top else None
+    if table is None and not pictures:
+        raise top.error(f"no readings: there is neither {_TABLES[0]} nor a picture in {shots.name}/ in {folder}")
+    parts: list[Readings] = []
+    files: list[Path] = []
+    if table is not None:
+        parts.append(read_table(table, used.craft, used.world))
+        files.append(table)
+    if pictures and panel is not None:
+        from analyser.ingest.screenshots import read_screenshots
+
+        parts.append(read_screenshots(panel, pictures, progress=progress, craft=used.craft))
+        files += [panel, *_reference(panel), *pictures]
+    elif pictures and table is None:
+        raise top.error(f"there are {len(pictures)} screenshots and no panel that says where their gauges are; write "
+                        'panel = "../../panels/heron/panel.toml"')  # fmt: skip
+    readings = merge_readings(parts)
+    if pictures and panel is None:
+        remark = f"{len(pictures)} screenshots were not read: the flight names no panel"
+        readings = replace(readings, remarks=(*readings.remarks, remark))
+    return readings, tuple(files)
+
+
+def _pictures(folder: Path) -> list[Path]:
+    """The pictures in a folder in the order of their names, numbers by size."""
+    if not folder.is_dir():
+        return []
+    found = [child for child in folder.iterdir() if child.suffix.casefold() in _PICTURES and not child.name.startswith(".")]
+    return sorted(found, key=lambda child: [int(part) if part.isdecimal() else part.casefold()
+                                            for part in re.split(r"(\d+)", child.name)])  # fmt: skip
+
+
+def _reference(panel: Path) -> list[Path]:
+    """The reference picture a panel names, where it is there; the reader of screenshots judges the panel itself."""
+    import tomllib
+
+    try:
+        name = tomllib.loads(panel.read_text("utf-8-sig")).get("reference")
+    except (OSError, ValueError):
+        return []
+    return [panel.parent / name] if isinstance(name, str) and (panel.parent / name).is_file() else []

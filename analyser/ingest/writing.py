@@ -1,0 +1,199 @@
+"""Readings into the two tables that a person opens: readings.csv to edit and read again, readings_detail.csv to look up."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analyser.files import write_atomically
+from analyser.flight import TEXTS, Readings
+from analyser.ingest.cells import coarsen, read_numbers, sigma_of
+from analyser.ingest.clock import read_clocks
+from analyser.ingest.columns import COLUMNS, Column
+from analyser.ingest.frames import DETAIL
+from analyser.units import UNITS
+
+_SAME = 1e-6  # two standard deviations that differ by less, relatively, are one
+_SPARE_DIGITS = 3  # digits kept beyond those of the standard deviation where it does not say how many were typed
+
+#: Units to try for each dimension, the ones a pilot says first.
+_UNITS = {
+    "length": ("km", "m", "Mm", "ft", "n mi", "kft", "mi"),
+    "speed": ("m/s", "km/s", "ft/s", "kn", "km/h", "ft/min"),
+    "acceleration": ("m/s^2", "g", "ft/s^2"),
+    "mass": ("kg", "t", "lb"),
+    "angle": ("deg", "rad"),
+    "fraction": ("%", "1"),
+}
+
+
+def write_readings(readings: Readings, path: str | Path) -> Path:
+    """Write a readings table that reads back as the same values and standard deviations.
+
+    Units stand in the header: for each column the unit in which its values come out as they were typed. Values are
+    printed with the digits that their standard deviation stands for; a column ``<name>_sigma`` is added where digits can't
+    say it. Values marked doubtful in the detail are left empty, for the person to fill in.
+
+    Parameters
+    ----------
+    readings : Readings
+    path : str or Path
+
+    Returns
+    -------
+    Path
+        ``path``.
+
+    Raises
+    ------
+    OutputError
+        It can't be written; what was there before is untouched.
+    """
+    table = _without_doubtful(readings)
+    columns: list[tuple[str, Sequence[str]]] = _clock_columns(table)
+    texts = [(name, ["" if pd.isna(word) else str(word) for word in table[name]]) for name in TEXTS if name in table]
+    columns += [item for item in texts if item[0] == "body"]
+    for name, column in COLUMNS.items():
+        if name in table and table[name].notna().any():
+            columns += _number_columns(column, table[name].to_numpy(float), table[f"{name}_sigma"].to_numpy(float))
+    columns += [item for item in texts if item[0] != "body"]
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow([name for name, _ in columns])
+    writer.writerows(zip(*(cells for _, cells in columns)))
+    return write_atomically(path, buffer.getvalue())
+
+
+def write_detail(readings: Readings, path: str | Path) -> Path:
+    """Write one line a value: where it came from, what was read, how sure it is; SI units.
+
+    Raises
+    ------
+    OutputError
+        It can't be written; what was there before is untouched.
+    """
+    detail = readings.detail
+    ordered = [name for name in DETAIL if name in detail] + [name for name in detail if name not in DETAIL]
+    detail = detail[ordered].copy()
+    if "crop" in detail:
+        detail["crop"] = [_box(box) for box in detail["crop"]]
+    return write_atomically(path, detail.to_csv(index=False, lineterminator="\n"))
+
+
+def _box(box) -> str:
+    """A pixel box as text, corners separated by blanks."""
+    if isinstance(box, str):
+        return box
+    if box is None or (isinstance(box, float) and math.isnan(box)):
+        return ""
+    return " ".join(f"{edge:g}" for edge in np.ravel(box))
+
+
+def _without_doubtful(readings: Readings) -> pd.DataFrame:
+    detail, table = readings.detail, readings.table
+    doubtful = detail[detail["status"] == "doubtful"] if "status" in detail else detail[:0]
+    if not len(doubtful):
+        return table
+    table = table.copy()
+    keys = pd.MultiIndex.from_frame(table[["source", "row"]])
+    for name, group in doubtful.groupby("column"):
+        if name in COLUMNS and name in table:
+            hit = keys.isin(pd.MultiIndex.from_frame(group[["source", "row"]]))
+            table.loc[hit, [name, f"{name}_sigma"]] = np.nan
+    return table
+
+
+def _clock_columns(table: pd.DataFrame) -> list[tuple[str, list[str]]]:
+    met, sigma = table["met"].to_numpy(float), table["met_sigma"].to_numpy(float)
+    cells = []
+    for seconds, spread in zip(met, sigma):
+        decimals = _digits(spread * math.sqrt(12), seconds)
+        if decimals is None:
+            decimals = 0 if seconds == round(seconds) else _enough(spread)
+        cells.append(_clock(seconds, max(0, min(decimals, 9))))
+    clear = [index for index, cell in enumerate(cells) if cell]
+    implied = np.full(len(cells), np.nan)
+    implied[clear] = read_clocks([cells[index] for index in clear], [0] * len(clear)).sigma
+    return [("met", cells), *_sigma_column("met", "s", sigma, implied)]
+
+
+def _clock(seconds: float, decimals: int) -> str:
+    """hh:mm:ss, hours without end."""
+    if not math.isfinite(seconds):
+        return ""
+    scale = 10**decimals
+    whole, part = divmod(round(abs(seconds) * scale), scale)
+    text = f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}" + (f".{part:0{decimals}d}" if decimals else "")
+    return f"T-{text}" if seconds < 0 else text
+
+
+def _number_columns(column: Column, value: np.ndarray, sigma: np.ndarray) -> list[tuple[str, list[str]]]:
+    unit = _best_unit(column, value, sigma)
+    factor = UNITS[column.dimension][unit]
+    cells = [_number(item / factor, spread / factor) for item, spread in zip(value, sigma)]
+    numbers = read_numbers(cells, column)
+    coarsen(numbers)
+    return [(f"{column.name} [{unit}]", cells),
+            *_sigma_column(column.name, unit, sigma / factor, sigma_of(numbers.step, 1.0))]  # fmt: skip
+
+
+def _sigma_column(name: str, unit: str, sigma: np.ndarray, implied: np.ndarray) -> list[tuple[str, list[str]]]:
+    """The column that says the standard deviations that digits don't; none where digits say all."""
+    said = np.isclose(sigma, implied, rtol=_SAME, atol=0.0) | np.isnan(sigma) | ~(sigma > 0) | np.isnan(implied)
+    if said.all():
+        return []
+    return [(f"{name}_sigma [{unit}]", ["" if known else f"{spread:.7g}" for known, spread in zip(said, sigma)])]
+
+
+def _best_unit(column: Column, value: np.ndarray, sigma: np.ndarray) -> str:
+    """The unit in which most values come out as typed; among equals the one a pilot says for such sizes."""
+    units = list(_UNITS[column.dimension])
+    if column.dimension == "length" and np.nanmax(np.abs(value)) < 1e4:
+        units = ["m", "km", *units[2:]]
+
+    def typed(unit: str) -> int:
+        factor = UNITS[column.dimension][unit]
+        return int(np.count_nonzero(_on_digits(value / factor, sigma / factor * math.sqrt(12))))
+
+    return max(units, key=typed)
+
+
+def _on_digits(value: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Where a value is a whole number of steps, and the step is that of a decimal (1, 0.1, ...)."""
+    with np.errstate(all="ignore"):
+        power = np.round(np.log10(step))
+        fits = (np.abs(step / 10.0**power - 1) < _SAME) & (power <= 0) & (power >= -12)
+        count = value / 10.0**power
+        return fits & (np.abs(count - np.round(count)) < 1e-6) & (np.abs(count) < 2**53)
+
+
+def _digits(step: float, value: float) -> int | None:
+    """Decimals that a step stands for, None where it stands for none."""
+    if not _on_digits(np.array([value]), np.array([step]))[0]:
+        return None
+    return -round(math.log10(step))
+
+
+def _enough(sigma: float) -> int:
+    """Decimals that lose nothing beside ``sigma``."""
+    if not (math.isfinite(sigma) and sigma > 0):
+        return 9
+    return max(0, min(_SPARE_DIGITS - math.floor(math.log10(sigma)), 15))
+
+
+def _number(value: float, sigma: float) -> str:
+    if math.isnan(value):
+        return ""
+    decimals = _digits(sigma * math.sqrt(12), value)
+    if decimals is None:
+        if not (math.isfinite(sigma) and sigma > 0):
+            return f"{value:.12g}"
+        text = f"{value:.{_enough(sigma)}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
