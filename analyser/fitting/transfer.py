@@ -157,6 +157,16 @@ def least_delta_v(mu, energy_from, h_from, energy_to, h_to, *, radius_min=0.0, r
     return _search(mu, energy_from, h_from, energy_to, h_to, radius_min, radius_max)[0]
 
 
+def tangential_delta_v(mu, energy_from, h_from, energy_to, h_to, *, radius_min=0.0, radius_max=math.inf):
+    """Least delta-v, m/s, of the apsis-to-apsis transfers alone: quicker than :func:`least_delta_v`, and the same wherever no limit of
+    the radius shapes the transfer; never less. nan where none of the apsides of an orbit is between the limits."""
+    arrays = np.broadcast_arrays(*(np.asarray(x, float) for x in (energy_from, h_from, energy_to, h_to, radius_min, radius_max)))
+    e1, h1, e2, h2, low, high = (np.ravel(x) for x in arrays)
+    best = _Best(e1.size)
+    _apsis_to_apsis(mu, [_End(mu, e1, h1, low, high), _End(mu, e2, h2, low, high)], best)
+    return np.where(np.isfinite(best.cost), best.cost, np.nan).reshape(arrays[0].shape)
+
+
 def least_transfer(mu, energy_from, h_from, energy_to, h_to, *, radius_min=0.0, radius_max=math.inf) -> Transfer:
     """The transfer behind :func:`least_delta_v`, for one pair of orbits, with its burns."""
     cost, r1, r2, energy, h = (
