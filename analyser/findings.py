@@ -3,44 +3,21 @@ don't determine has the value nan and a reason in words."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+from analyser.estimate import Estimate, plain
 
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
+__all__ = [
+    "FORMAT_VERSION", "Advice", "Arc", "Burn", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPlan", "Landing", "LegAudit",
+    "SetAside", "Transition", "plain",
+]  # fmt: skip
 FORMAT_VERSION = 1
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its standard deviation and 95 % interval; nan with a reason where unknown."""
-
-    value: float = math.nan
-    sigma: float = math.nan
-    low: float = math.nan
-    high: float = math.nan
-    unit: str = ""
-    reason: str = ""
-
-    @classmethod
-    def of(cls, value: float, sigma: float, unit: str) -> "Estimate":
-        """From a value and a standard deviation, interval symmetric (normal)."""
-        reach = 1.959963984540054 * sigma
-        return cls(float(value), float(sigma), float(value - reach), float(value + reach), unit)
-
-    @classmethod
-    def unknown(cls, unit: str, reason: str) -> "Estimate":
-        """A quantity that can't be told, and why."""
-        return cls(unit=unit, reason=reason)
-
-    @property
-    def known(self) -> bool:
-        """Whether there is a value."""
-        return not math.isnan(self.value)
 
 
 @dataclass(frozen=True)
@@ -255,24 +232,6 @@ class Findings:
             "remarks": list(self.remarks),
             "ideal": plain(self.ideal) if self.ideal else None,
         }
-
-
-def plain(item: Any) -> Any:
-    """Dataclasses, arrays and nan into what JSON can hold (nan and inf become null)."""
-    if dataclasses.is_dataclass(item) and not isinstance(item, type):
-        found = {f.name: plain(getattr(item, f.name)) for f in dataclasses.fields(item)}
-        if isinstance(item, Estimate) and (item.known or not item.reason):
-            found.pop("reason")
-        return found
-    if isinstance(item, dict):
-        return {str(key): plain(value) for key, value in item.items()}
-    if isinstance(item, (list, tuple)):
-        return [plain(value) for value in item]
-    if hasattr(item, "tolist"):
-        return plain(item.tolist())
-    if isinstance(item, float) and not math.isfinite(item):
-        return None
-    return item
 
 
 def _arc(arc: Arc) -> dict[str, Any]:

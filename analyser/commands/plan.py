@@ -32,7 +32,7 @@ def run(options) -> int:
     craft = load_craft(options.craft) if options.craft else None
     ideal = plan_mission(load_plan(options.plan, world), world, craft)
     if options.json:
-        from analyser.findings import plain
+        from analyser.estimate import plain
 
         common.print_json({**plain(ideal), "delta_v": plain(ideal.delta_v)})
     else:

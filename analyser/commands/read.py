@@ -85,6 +85,6 @@ def _say(readings, doubtful, target: Path, quiet: bool) -> None:
 
 
 def _plain(item) -> dict:
-    from analyser.findings import plain
+    from analyser.estimate import plain
 
     return plain(item._asdict())

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from analyser.findings import Estimate
+from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.corrections import Engine
 from analyser.fitting.digits import Shown, samples

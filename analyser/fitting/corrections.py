@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from analyser.errors import InputError
-from analyser.findings import Estimate
+from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.fix import Fix, estimate
 from analyser.flight import Body, Craft, Goal, World

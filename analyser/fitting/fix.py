@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from analyser.errors import InputError
-from analyser.findings import Estimate
+from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.digits import TAIL, Shown, dominant, middle, samples
 from analyser.flight import Body

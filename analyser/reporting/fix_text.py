@@ -10,7 +10,7 @@ import math
 import textwrap
 from typing import Any
 
-from analyser.findings import Estimate, plain
+from analyser.estimate import Estimate, plain
 from analyser.reporting.phrases import duration
 from analyser.units import pilot_unit
 
