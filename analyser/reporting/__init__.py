@@ -1,1 +1,32 @@
-"""reporting"""
+"""Findings into what people read: debriefs, summaries, comparisons, pictures, exchange files.
+
+Names are loaded on first use: drawing is heavy, and most commands don't draw.
+"""
+
+from __future__ import annotations
+
+_HOMES = {
+    "Comparison": "comparison",
+    "compare": "comparison",
+    "debrief_html": "html",
+    "debrief_markdown": "markdown",
+    "findings_document": "debrief",
+    "fit_text": "text",
+    "flight_figures": "pictures",
+    "make_debrief": "debrief",
+    "plan_text": "text",
+    "summary_text": "text",
+    "write_comparison": "comparison",
+    "write_debrief": "debrief",
+    "write_orbit_messages": "ccsds",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str):
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'analyser.reporting' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"analyser.reporting.{home}"), name)

@@ -1,0 +1,177 @@
+"""Drawing scenes on axes. Each function takes an ``ax`` (matplotlib) and a scene, and computes nothing.
+
+Colours are few, differ in lightness as well as in hue, and never stand alone: a hatch, a marker or a written word goes with
+each, so that the pictures can be told apart in monochrome print and by colour-blind readers.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from analyser.reporting.scenes import BurnBars, LegBars, OrbitPanel
+    from analyser.reporting.timeline import Channel, Timeline
+
+# One hex value a role: the page replaces each by a variable of its own, so that it follows light and dark.
+INK, FAINT, PAPER = "#20262c", "#b9c0c6", "#fefdfb"
+FLOWN, READING, ASIDE, BURN = "#1f5a7a", "#20262d", "#a3341f", "#d98b2b"
+GROUND, AIR = "#cfc6b4", "#e4ebf0"
+
+#: key of a piece -> (what it is called, colour, hatch)
+PIECES = {
+    "needed": ("needed", "#1f5a7b", ""),
+    "placement": ("placement loss", "#8fb3a5", ".."),
+    "steering": ("steering loss", "#c9722e", "//"),
+    "gravity": ("gravity loss", "#e9c46b", "\\\\"),
+    "drag": ("drag loss", "#8a6bb0", "xx"),
+    "burn": ("burn loss", "#d98b2c", "//"),
+    "correction": ("correction loss", "#a3341e", "++"),
+    "rest": ("not split", "#b9c0c7", "--"),
+}
+
+
+def strip(ax: "Axes", left: bool = True) -> None:
+    """Take away the frame, leave a faint grid for the values."""
+    for side in ("top", "right") + (() if left else ("left",)):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(FAINT)
+    ax.tick_params(colors=INK, labelsize=8, length=3, color=FAINT)
+
+
+def draw_burns(whole: "Axes", losses: "Axes", scene: "BurnBars") -> None:
+    """Bars from needed to spent, one a burn, the first at the top; beside them what was lost alone, on a scale of its own.
+
+    The whisker is the 95 % interval of what was spent.
+    """
+    places = np.arange(len(scene.labels))
+    for ax, keys in ((whole, list(scene.pieces)), (losses, [key for key in scene.pieces if key != "needed"])):
+        left = np.zeros(len(places))
+        for key in keys:
+            name, colour, hatch = PIECES[key]
+            ax.barh(places, scene.pieces[key], 0.62, left=left, color=colour, hatch=hatch, edgecolor=PAPER, linewidth=0.5, label=name)
+            left = left + scene.pieces[key]
+        for place, end, high in zip(places, left, np.maximum(scene.high, left) if ax is whole else left, strict=True):
+            ax.annotate(f"{end:.0f}" if ax is losses else f"{scene.spent[place]:.0f}", (high, place), (5, 0), textcoords="offset points",
+                        va="center", fontsize=8, color=INK)  # fmt: skip
+        ax.set_yticks(places, scene.labels if ax is whole else [])
+        ax.set_ylim(len(places) - 0.4, -0.6)
+        ax.set_xlim(0, 1.16 * max(float(np.max(np.maximum(scene.high, left) if ax is whole else left)), 1e-3))
+        ax.xaxis.grid(True, color=FAINT, linewidth=0.4)
+        ax.set_axisbelow(True)
+        strip(ax)
+    _whiskers(whole, places, scene.spent, scene.low, scene.high)
+    whole.set_xlabel("from needed to spent, m/s", fontsize=8, color=INK)
+    losses.set_xlabel("the losses alone, m/s", fontsize=8, color=INK)
+    whole.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2,
+                 handlelength=1.6, columnspacing=1.4)  # fmt: skip
+
+
+def draw_legs(ax: "Axes", scene: "LegBars") -> None:
+    """What each leg took, with marks for the plan's ideal (a stroke) and the least between the orbits flown (a diamond)."""
+    places = np.arange(len(scene.labels))
+    ax.barh(places, scene.spent, 0.5, color=FLOWN, label="spent")
+    _whiskers(ax, places, scene.spent, scene.low, scene.high)
+    ax.plot(scene.planned, places, "|", color=BURN, markersize=18, markeredgewidth=2.4, label="planned")
+    ax.plot(scene.needed, places, "D", color=PAPER, markeredgecolor=INK, markersize=5.5, label="least needed")
+    ax.set_yticks(places, scene.labels)
+    ax.set_ylim(len(places) - 0.4, -0.6)
+    ax.set_xlim(0, 1.06 * float(np.nanmax([scene.high, scene.needed, scene.planned])))
+    ax.set_xlabel("delta-v, m/s", fontsize=8, color=INK)
+    ax.xaxis.grid(True, color=FAINT, linewidth=0.4)
+    ax.set_axisbelow(True)
+    strip(ax)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2)
+
+
+def _whiskers(ax: "Axes", places: np.ndarray, values: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
+    ax.errorbar(values, places, xerr=np.vstack([values - low, high - values]), fmt="none", ecolor=INK, elinewidth=1, capsize=2.5)
+
+
+def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
+    """Orbits about one body, to scale: the body filled, its air around it, orbits dashed, what was flown solid."""
+    from matplotlib.patches import Circle
+
+    if panel.air > 0:
+        ax.add_patch(Circle((0, 0), panel.radius + panel.air, facecolor=AIR, edgecolor="none"))
+    ax.add_patch(Circle((0, 0), panel.radius, facecolor=GROUND, edgecolor=INK, linewidth=0.5))
+    ax.text(0, 0, panel.body, ha="center", va="center", fontsize=8, color=INK, clip_on=True)
+    for curve in panel.whole:
+        ax.plot(curve[:, 0], curve[:, 1], color=FLOWN, linewidth=0.7, linestyle=(0, (5, 4)))
+    for label, curve in panel.flown:
+        ax.plot(curve[:, 0], curve[:, 1], color=FLOWN if label else FAINT, linewidth=1.5 if label else 0.8)
+        if label:
+            middle = curve[len(curve) * 5 // 9]
+            ax.annotate(label, middle, color=PAPER, fontsize=7.5, ha="center", va="center", annotation_clip=True,
+                        bbox={"boxstyle": "circle,pad=0.22", "facecolor": FLOWN, "edgecolor": PAPER, "linewidth": 0.8}, zorder=6)  # fmt: skip
+    for label, curve in panel.burns:
+        ax.plot(curve[:, 0], curve[:, 1], color=BURN, linewidth=4, solid_capstyle="butt", zorder=4)
+        x, y = curve[len(curve) // 2]
+        outward = 13 / max(float(np.hypot(x, y)), 1e-9)
+        ax.annotate(label, (x, y), (x * outward, y * outward), textcoords="offset points", color=INK, fontsize=8, fontweight="bold",
+                    ha="center", va="center", annotation_clip=True, zorder=7)  # fmt: skip
+    ax.plot(panel.used[:, 0], panel.used[:, 1], ".", color=READING, markersize=4, zorder=5)
+    ax.plot(panel.set_aside[:, 0], panel.set_aside[:, 1], "x", color=ASIDE, markersize=6, markeredgewidth=1.6, zorder=5)
+    (x, y), (wide, high) = panel.centre, panel.reach
+    ax.set_xlim(x - wide, x + wide)
+    ax.set_ylim(y - high, y + high)
+    ax.set_aspect("equal")
+    ax.set_axis_off()
+    length = 10.0 ** np.floor(np.log10(wide))
+    length *= 5 if 5 * length < 0.7 * wide else 2 if 2 * length < 0.7 * wide else 1
+    start, below = x - 0.96 * wide, y - 0.965 * high
+    ax.plot([start, start + length], [below, below], color=INK, linewidth=2, solid_capstyle="butt")
+    ax.annotate(f"{length:,.0f} km".replace(",", "\u202f"), (start, below), (0, 3), textcoords="offset points", fontsize=8, color=INK, va="bottom")
+
+
+def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool, last: bool) -> None:
+    """One quantity over the drawn time: the fit as a line, readings as dots, those set aside as crosses, burns shaded."""
+    for label, left, right in scene.burns:
+        ax.axvspan(left, right, facecolor=BURN, alpha=0.28, linewidth=0)
+        if first:
+            ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points", ha="center",
+                        va="bottom", fontsize=8, color=INK, fontweight="bold")  # fmt: skip
+    for edge in scene.edges:
+        ax.axvline(edge, color=FAINT, linewidth=0.6, linestyle=(0, (2, 3)))
+    if first:
+        for label, left, right in scene.coasts:
+            if right - left > 0.07:
+                ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points",
+                            ha="center", va="bottom", fontsize=7.5, color=INK)  # fmt: skip
+        for label, left, right in scene.bodies:
+            ax.annotate(f"about {label}", ((left + right) / 2, 1), (0, 15), xycoords=("data", "axes fraction"), textcoords="offset points",
+                        ha="center", va="bottom", fontsize=8.5, color=INK)  # fmt: skip
+    ax.plot(channel.fit_x, channel.fit_y, color=FLOWN, linewidth=1.3)
+    ax.plot(channel.used[:, 0], channel.used[:, 1], ".", color=READING, markersize=4)
+    ax.plot(channel.set_aside[:, 0], channel.set_aside[:, 1], "x", color=ASIDE, markersize=6, markeredgewidth=1.6)
+    if channel.linear_to > 0:
+        _logarithmic(ax, channel)
+    ax.set_xlim(0, 1)
+    ax.set_ylabel(channel.title, fontsize=8, color=INK)
+    ax.yaxis.grid(True, color=FAINT, linewidth=0.4)
+    ax.set_axisbelow(True)
+    ax.set_xticks([place for place, _ in scene.ticks], [label.replace(" d ", " d\n") for _, label in scene.ticks] if last else [])
+    if last and scene.ticks:
+        for label, (place, _) in zip(ax.get_xticklabels(), scene.ticks, strict=True):
+            label.set_ha("left" if place < 0.02 else "right" if place > 0.98 else "center")
+    strip(ax)
+
+
+def _logarithmic(ax: "Axes", channel: "Channel") -> None:
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+
+    ax.set_yscale("symlog", linthresh=channel.linear_to, linscale=0.6)
+    top = float(np.nanmax(np.abs(channel.fit_y)))
+    powers = [10.0**power for power in range(round(np.log10(channel.linear_to)), int(np.log10(top)) + 2)]
+    powers = powers[:: 1 + len(powers) // 6]
+    below = [-power for power in reversed(powers)] if np.nanmin(channel.fit_y) < -channel.linear_to / 2 else []
+    ax.yaxis.set_major_locator(FixedLocator([*below, 0.0, *powers]))
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}".replace("-", "\u2212")))
+    ax.yaxis.set_minor_locator(NullLocator())
+    ax.yaxis.set_minor_formatter(NullFormatter())
+    lowest, highest = float(np.nanmin(channel.fit_y)), float(np.nanmax(channel.fit_y))
+    ax.set_ylim(lowest * 1.6 if lowest < 0 else -channel.linear_to * 0.15, highest * 1.6 if highest > 0 else channel.linear_to * 0.15)

@@ -1,0 +1,285 @@
+"""The tables of a debrief, in words and figures."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from analyser.findings import Burn, Estimate, Findings, LegAudit
+from analyser.flight import QUANTITIES, Flight
+from analyser.reporting.content import Crop, Table
+from analyser.reporting.phrases import UNKNOWN, clock, duration, figure, plain_number, say_plainly
+
+__all__ = ["NO_FIGURE", "burn_tables", "doubtful_crops", "landing_table", "leg_tables", "orbit_table", "set_aside_table", "unknowns"]
+
+NOTHING, NOT_FLOWN, OPEN = "–", "not flown", "none: open orbit"
+#: Cells that hold no figure.
+NO_FIGURE = frozenset({UNKNOWN, NOTHING, NOT_FLOWN, OPEN, ""})
+#: What fields are called in a sentence, where it is not their name with the underscores taken out.
+_SAID = {
+    "needed": "least needed", "net": "net", "waste_propellant": "propellant wasted", "semi_major_axis": "semi-major axis",
+    "planned": "planned delta-v", "wrong_way": "wrong-way part", "met": "time",
+}  # fmt: skip
+CAUSES = {
+    "propellant": "propellant gauge",
+    "throttle": "throttle and thrust",
+    "acceleration": "felt acceleration",
+    "orbits": "the orbits joined (a lower bound)",
+}
+
+
+def _cell(estimate: Estimate, like: float = math.nan) -> str:
+    return figure(estimate, like=like)
+
+
+def _largest(estimates) -> float:
+    """The largest size among estimates, so that a column of them can share a unit; nan where none is known."""
+    return max((abs(estimate.value) for estimate in estimates if estimate.known), default=math.nan)
+
+
+def _columns(headers: list[str], rows: list[list[str]], caption: str, numeric: set[int], keep: int = 1, notes: tuple[str, ...] = ()) -> Table:
+    """A table without the columns in which nothing is known; a unit that a whole column shares moves into its header."""
+    rows, heads = [list(row) for row in rows], list(headers)
+    for index in numeric:
+        said = [row[index] for row in rows if row[index] not in NO_FIGURE]
+        units = {_unit(cell) for cell in said}
+        if said and len(units) == 1 and (unit := units.pop()):
+            heads[index] += f", {unit}"
+            for row in rows:
+                row[index] = row[index].removesuffix(f" {unit}")
+    kept = [index for index in range(len(heads)) if index < keep or any(row[index] not in (UNKNOWN, NOTHING, "") for row in rows)]
+    return Table(
+        caption,
+        tuple(heads[index] for index in kept),
+        tuple(tuple(row[index] for index in kept) for row in rows),
+        frozenset(place for place, index in enumerate(kept) if index in numeric),
+        notes,
+    )
+
+
+def _unit(cell: str) -> str:
+    """The unit a figure ends with, "" where it ends with a digit or a bracket."""
+    number, _, unit = cell.rpartition(" ")
+    return unit if number and unit[0].isalpha() else ""
+
+
+def leg_tables(findings: Findings) -> tuple[Table, ...]:
+    """Legs against the plan; where their waste went; how near they came."""
+    if not findings.legs:
+        return ()
+    cost = [_leg_cost(leg) for leg in findings.legs]
+    first = _columns(
+        ["leg", "goal", "spent", "planned", "least needed", "wasted", "propellant", "of it wasted"], cost,
+        "Legs against the plan", {2, 3, 4, 5, 6, 7}, keep=3,
+    )  # fmt: skip
+    flown = [leg for leg in findings.legs if leg.flown]
+    tables = [first]
+    if flown:
+        split = [
+            [leg.name, _cell(leg.burn_loss), _cell(leg.placement_loss), _cell(leg.correction_loss), _cell(leg.waste)] for leg in flown
+        ]
+        tables.append(
+            _columns(
+                ["leg", "burn loss", "placement loss", "correction loss", "together"], split, "Where each leg's waste went", {1, 2, 3, 4},
+                notes=(
+                    "burn loss: thrust not along the change, over a finite time. placement loss: the right change at the wrong place. "
+                    "correction loss: overshoot and coming back, wrong way first.",
+                ),
+            )  # fmt: skip
+        )
+        near = [[leg.name, leg.goal, _misses(leg), _cell(leg.still_needed)] for leg in flown if leg.miss or leg.still_needed.known]
+        if near:
+            tables.append(_columns(["leg", "goal", "flown minus goal", "still needed to the goal"], near, "How near each goal was met", {3}))
+    return tuple(tables)
+
+
+def _leg_cost(leg: LegAudit) -> list[str]:
+    if not leg.flown:
+        return [leg.name, leg.goal, NOT_FLOWN, _cell(leg.planned), NOTHING, NOTHING, NOTHING, NOTHING]
+    return [
+        leg.name, leg.goal, _cell(leg.spent), _cell(leg.planned), _cell(leg.needed), _cell(leg.waste), _cell(leg.propellant),
+        _cell(leg.waste_propellant),
+    ]  # fmt: skip
+
+
+def _misses(leg: LegAudit) -> str:
+    return "; ".join(f"{_name(key)} {figure(miss, sign=True)}" for key, miss in leg.miss.items() if miss.known) or NOTHING
+
+
+def burn_tables(findings: Findings) -> tuple[Table, ...]:
+    """The burns: what was done, and what each lost to what."""
+    if not findings.burns:
+        return ()
+    done = [_burn_row(number, burn) for number, burn in enumerate(findings.burns, 1)]
+    sources = sorted({burn.spent_from for burn in findings.burns})
+    note = "spent is reckoned from: " + "; ".join(
+        f"{CAUSES.get(source, source)} ({_listed([number for number, burn in enumerate(findings.burns, 1) if burn.spent_from == source])})"
+        for source in sources
+    )
+    lost = [
+        [
+            f"{number}", _cell(burn.burn_loss), _cell(burn.placement_loss), _cell(burn.steering_loss), _cell(burn.gravity_loss),
+            _cell(burn.drag_loss), _cell(burn.wrong_way),
+        ]
+        for number, burn in enumerate(findings.burns, 1)
+    ]  # fmt: skip
+    return (
+        _columns(
+            ["burn", "leg", "ignition", "length", "about", "thrust", "spent", "net", "least needed", "propellant"], done,
+            "Burns", {3, 6, 7, 8, 9}, notes=(note,),
+        ),
+        _columns(
+            ["burn", "burn loss", "placement loss", "steering", "gravity", "drag", "wrong way"], lost,
+            "What each burn lost, and to what", {1, 2, 3, 4, 5, 6},
+            notes=("steering, gravity and drag are the parts of the burn loss, where readings were taken during the burn.",),
+        ),
+    )  # fmt: skip
+
+
+def _burn_row(number: int, burn: Burn) -> list[str]:
+    length = UNKNOWN
+    if burn.ignition.known and burn.cutoff.known:
+        sigma = math.hypot(burn.ignition.sigma, burn.cutoff.sigma)
+        seconds = burn.cutoff.value - burn.ignition.value
+        length = figure(Estimate.of(seconds, sigma, "s"), like=1.0 if seconds < 1000 else math.nan)
+    how = burn.direction or NOTHING
+    if burn.kind != "orbit":
+        how = {"landing": "to the ground", "liftoff": "from the ground"}.get(burn.kind, burn.kind) + (f", {burn.direction}" if burn.direction else "")
+    return [
+        f"{number}", burn.leg or NOTHING, _moment(burn.ignition), length, burn.body, how, _cell(burn.spent), _cell(burn.net),
+        _cell(burn.needed), _cell(burn.propellant),
+    ]  # fmt: skip
+
+
+def _moment(estimate: Estimate) -> str:
+    """A time on the clock, with its interval in seconds."""
+    if not estimate.known:
+        return UNKNOWN
+    half = (estimate.high - estimate.low) / 2
+    if not half > 0:
+        return clock(estimate.value)
+    if half >= 60:
+        return f"{clock(estimate.value)} ± {duration(half)}"
+    decimals = 0 if half >= 10 else 1
+    return f"{clock(estimate.value, 0 if half >= 1 else decimals)} ± {plain_number(half, decimals)} s"
+
+
+def orbit_table(findings: Findings) -> Table | None:
+    """The coasts."""
+    rows = []
+    like = _largest(estimate for arc in findings.arcs for estimate in (arc.periapsis_altitude, arc.apoapsis_altitude))
+    for number, arc in enumerate(findings.arcs, 1):
+        if arc.kind != "coast":
+            continue
+        rows.append(
+            [
+                f"{number}", arc.body, f"{clock(arc.start)} to {clock(arc.end)}", f"{len(arc.rows)}", _cell(arc.periapsis_altitude, like),
+                _open(arc.apoapsis_altitude, arc.eccentricity, like), _open(arc.period, arc.eccentricity), _cell(arc.eccentricity), _cell(arc.inclination),
+            ]  # fmt: skip
+        )
+    if not rows:
+        return None
+    headers = ["orbit", "about", "flown", "readings", "periapsis altitude", "apoapsis altitude", "period", "eccentricity", "inclination"]
+    return _columns(headers, rows, "Orbits flown", {3, 4, 5, 6, 7, 8})
+
+
+def _open(estimate: Estimate, eccentricity: Estimate, like: float = math.nan) -> str:
+    if not estimate.known and eccentricity.known and eccentricity.value >= 1:
+        return OPEN
+    return _cell(estimate, like)
+
+
+def landing_table(findings: Findings) -> Table | None:
+    """Touchdowns and lift-offs."""
+    if not findings.landings:
+        return None
+    rows = [
+        [
+            landing.kind.replace("liftoff", "lift-off"), landing.body, _moment(landing.met), _cell(landing.vertical_speed), _cell(landing.horizontal_speed),
+            _cell(landing.propellant), landing.remark,
+        ]
+        for landing in findings.landings
+    ]  # fmt: skip
+    headers = ["what", "on", "when", "vertical speed", "horizontal speed", "propellant then", "remark"]
+    return _columns(headers, rows, "Touchdowns and lift-offs", {3, 4, 5})
+
+
+def set_aside_table(findings: Findings) -> Table | None:
+    """Readings that were not used."""
+    if not findings.set_aside:
+        return None
+    rows = [
+        [f"{item.source}:{item.row}", clock(item.met), _name(item.column), _reading(item.column, item.value), item.reason, item.suggestion or NOTHING]
+        for item in findings.set_aside
+    ]
+    return _columns(["where", "when", "what", "read", "why set aside", "perhaps meant"], rows, "Readings set aside", {3}, keep=5)
+
+
+def _reading(column: str, value: float) -> str:
+    return say_plainly(value, QUANTITIES.get(column, ""), 1)
+
+
+def doubtful_crops(flight: Flight, crops: dict | None) -> tuple[Crop, ...]:
+    """Readings that were doubtful, or recovered by what one motion explains, with the piece of the screenshot where there is one."""
+    detail = flight.readings.detail
+    if "status" not in getattr(detail, "columns", ()):
+        return ()
+    found = []
+    marked = detail[detail["status"].isin(["doubtful", "recovered"])]
+    for item in marked.sort_values("status", kind="stable").to_dict("records"):
+        key = (item.get("source"), item.get("row"), item.get("column"))
+        png = (crops or {}).get(key, b"")
+        value = item.get("value", math.nan)
+        said = f"{_name(str(item.get('column', '')))} at {clock(float(item.get('met', math.nan)))}"
+        if item["status"] == "recovered" and isinstance(value, float) and math.isfinite(value):
+            said += f", taken as {_reading(str(item.get('column')), value)}"
+        found.append(
+            Crop(f"{item.get('source')}:{item.get('row')}, {said}", str(item.get("raw", "")), item["status"], str(item.get("reason") or ""), png)
+        )
+    return tuple(found)
+
+
+def unknowns(findings: Findings) -> tuple[str, ...]:
+    """What could not be known, one line a reason: "burn 5: net, placement loss: the burn ends on the ground"."""
+    reasons: dict[str, dict[str, list[str]]] = {}
+    groups = (
+        [(f"orbit {number}", arc) for number, arc in enumerate(findings.arcs, 1) if arc.kind == "coast"]
+        + [(f"burn {number}", burn) for number, burn in enumerate(findings.burns, 1)]
+        + [(f"leg {leg.name}", leg) for leg in findings.legs if leg.flown]
+        + [(landing.kind.replace("liftoff", "lift-off"), landing) for landing in findings.landings]
+    )
+    for owner, item in groups:
+        for field in dataclasses.fields(item):
+            value = getattr(item, field.name)
+            for name, estimate in [(field.name, value)] if isinstance(value, Estimate) else (value.items() if field.name == "miss" else ()):
+                if not estimate.known and estimate.reason:
+                    what = f"{'miss in ' if field.name == 'miss' else ''}{_name(name)}"
+                    reasons.setdefault(estimate.reason, {}).setdefault(what, []).append(owner)
+    lines = []
+    for reason, names in reasons.items():
+        owners: dict[tuple[str, ...], list[str]] = {}
+        for name, whose in names.items():
+            owners.setdefault(tuple(whose), []).append(name)
+        said = "; ".join(f"{', '.join(what)} of {_owned(whose)}" for whose, what in owners.items())
+        lines.append(f"{said}: {reason}")
+    return tuple(lines)
+
+
+def _owned(names: tuple[str, ...]) -> str:
+    """ "burns 1, 2 and 5" from "burn 1", "burn 2", "burn 5"."""
+    kinds: dict[str, list[str]] = {}
+    for name in names:
+        kind, _, which = name.partition(" ")
+        kinds.setdefault(kind, []).append(which)
+    return ", ".join(
+        f"{kind}{'s' if len(which) > 1 else ''} {_listed(which)}".strip() for kind, which in kinds.items()
+    )
+
+
+def _listed(items) -> str:
+    words = [str(item) for item in items]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def _name(field: str) -> str:
+    return _SAID.get(field, field.replace("_", " "))

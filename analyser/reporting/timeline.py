@@ -1,0 +1,168 @@
+"""Altitude and speeds over time, laid out so that a coast of days does not squash a landing of minutes.
+
+Time runs on, but each coast and burn has a scale of its own where their lengths differ much: the width of a part grows with a
+small power of how long it took. Moments between are found by straight lines.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.findings import Findings
+from analyser.flight import Flight
+from analyser.reporting.phrases import clock, duration
+
+__all__ = ["Channel", "Timeline", "timeline"]
+
+#: (column, title, SI size of the unit drawn)
+CHANNELS = (("altitude", "altitude, km", 1e3), ("speed", "speed, m/s", 1.0), ("vertical_speed", "vertical speed, m/s", 1.0))
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One curve: ``fit`` and readings as (x, y) with x in drawn time; ``linear_to`` is 0 for a straight scale, else the size below which a logarithmic one is straight."""
+
+    column: str
+    title: str
+    fit_x: np.ndarray
+    fit_y: np.ndarray
+    used: np.ndarray
+    set_aside: np.ndarray
+    linear_to: float
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The channels over drawn time 0..1, where the burns are, the ticks, and the spans named along the top."""
+
+    channels: tuple[Channel, ...]
+    burns: tuple[tuple[str, float, float], ...]
+    bodies: tuple[tuple[str, float, float], ...]
+    coasts: tuple[tuple[str, float, float], ...]
+    edges: tuple[float, ...]
+    ticks: tuple[tuple[float, str], ...]
+    stretched: bool
+
+
+def timeline(flight: Flight, findings: Findings) -> Timeline | None:
+    """The layout; None where nothing was fitted."""
+    track = findings.track
+    if track is None or len(track) < 2:
+        return None
+    track = _in_order(track)
+    spans = _spans(track)
+    knots, places, stretched = _layout(spans)
+
+    def place(met):
+        return np.interp(met, knots, places)
+
+    channels = tuple(
+        channel for channel in (_channel(flight, findings, track, place, column, title, size) for column, title, size in CHANNELS) if channel
+    )
+    if not channels:
+        return None
+    burns, coasts = [], []
+    for part, start, end in spans:
+        kind, _, number = part.partition(" ")
+        left, right = float(place(start)), float(place(end))
+        if kind == "burn" and number.isdigit():
+            burns.append((f"B{int(number) + 1}", left, right))
+        else:
+            coasts.append((duration(end - start), left, right))
+    edges = tuple(float(place(start)) for _, start, _ in spans[1:]) if stretched else ()
+    return Timeline(channels, tuple(burns), _bodies(track, place), tuple(coasts), edges, _ticks(spans, place), stretched)
+
+
+def _in_order(track):
+    """Part by part in order of their starts: rows of neighbouring parts that share a moment don't mingle."""
+    import pandas as pd
+
+    parts = [table.sort_values("met", kind="stable") for _, table in track.groupby("part", sort=False)]
+    return pd.concat(sorted(parts, key=lambda table: (table["met"].iloc[0], table["met"].iloc[-1])), ignore_index=True)
+
+
+def _spans(track) -> list[tuple[str, float, float]]:
+    """Parts in order of time with start and end, s."""
+    met, part = track["met"].to_numpy(float), track["part"].astype(str).to_numpy()
+    change = np.flatnonzero(part[1:] != part[:-1]) + 1
+    starts, ends = np.concatenate([[0], change]), np.concatenate([change - 1, [len(part) - 1]])
+    return [(part[first], float(met[first]), float(met[last])) for first, last in zip(starts, ends, strict=True) if met[last] > met[first]]
+
+
+def _layout(spans: list[tuple[str, float, float]]) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Knots of MET and their places 0..1."""
+    if not spans:
+        return np.array([0.0, 1.0]), np.array([0.0, 1.0]), False
+    knots = [spans[0][1]]
+    for _, start, end in spans:
+        for moment in (start, end):
+            if moment > knots[-1]:
+                knots.append(moment)
+    met = np.array(knots)
+    lengths = np.diff(met)
+    inside = np.array([any(start <= (a + b) / 2 <= end for _, start, end in spans) for a, b in zip(met[:-1], met[1:], strict=True)])
+    stretched = bool(lengths[inside].min() < 0.03 * lengths.sum())
+    if stretched:
+        widths = np.where(inside, lengths**0.3, 0.25 * lengths**0.3)
+        widths = np.maximum(widths / widths.sum(), 0.4 / len(widths) * inside)
+    else:
+        widths = lengths
+    places = np.concatenate([[0.0], np.cumsum(widths / widths.sum())])
+    return met, places, stretched
+
+
+def _channel(flight: Flight, findings: Findings, track, place, column: str, title: str, size: float) -> Channel | None:
+    values = track[column].to_numpy(float) / size
+    x = place(track["met"].to_numpy(float))
+    breaks = np.flatnonzero(track["body"].to_numpy()[1:] != track["body"].to_numpy()[:-1]) + 1
+    fit_x, fit_y = np.insert(x, breaks, np.nan), np.insert(values, breaks, np.nan)
+    used = aside = np.empty((0, 2))
+    rows = findings.fit
+    if rows is not None and len(rows):
+        rows = rows[rows["column"] == column]
+        met = flight.readings.table["met"].to_numpy(float)[rows["position"].to_numpy(int)]
+        points = np.column_stack([place(met), rows["value"].to_numpy(float) / size])
+        flags = rows["used"].to_numpy(bool)
+        used, aside = points[flags], points[~flags]
+    finite = np.abs(values[np.isfinite(values)])
+    if finite.size == 0:
+        return None
+    return Channel(column, title, fit_x, fit_y, used, aside, _linear_to(finite, signed=column == "vertical_speed"))
+
+
+def _linear_to(sizes: np.ndarray, signed: bool) -> float:
+    """Where a logarithmic scale becomes straight, in the unit drawn; 0: the whole scale is straight."""
+    top = float(sizes.max())
+    if not top > 0:
+        return 0.0
+    typical = float(np.median(sizes)) if signed else float(np.quantile(sizes, 0.05))
+    if typical > top / 30:
+        return 0.0
+    return 10.0 ** math.floor(math.log10(max(typical, top / 3e4)))
+
+
+def _bodies(track, place) -> tuple[tuple[str, float, float], ...]:
+    met, body = track["met"].to_numpy(float), track["body"].astype(str).to_numpy()
+    change = np.flatnonzero(body[1:] != body[:-1]) + 1
+    starts, ends = np.concatenate([[0], change]), np.concatenate([change - 1, [len(body) - 1]])
+    return tuple((body[a], float(place(met[a])), float(place(met[b]))) for a, b in zip(starts, ends, strict=True))
+
+
+def _ticks(spans, place, apart: float = 0.085) -> tuple[tuple[float, str], ...]:
+    """Moments to write below: the ends first, then the edges of parts, then round moments inside wide parts."""
+    if not spans:
+        return ()
+    wanted = [spans[0][1], spans[-1][2]] + [start for _, start, _ in spans] + [end for _, _, end in spans]
+    for _, start, end in spans:
+        width = float(place(end) - place(start))
+        count = int(width / (2 * apart))
+        wanted += [start + (end - start) * (index + 1) / (count + 1) for index in range(count)]
+    chosen: list[tuple[float, float]] = []
+    for moment in wanted:
+        where = float(place(moment))
+        if all(abs(where - other) >= apart for other, _ in chosen):
+            chosen.append((where, moment))
+    return tuple((where, clock(moment)) for where, moment in sorted(chosen))
