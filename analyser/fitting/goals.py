@@ -81,22 +81,29 @@ def least_to_periapsis(body: Body, energy, h, periapsis: float) -> np.ndarray:
     The energy of the orbit after is searched, at each the least delta-v is taken. Of many samples of one orbit the middle
     one is searched in full and the others near its answer.
     """
+    return cheapest_with_periapsis(body, energy, h, periapsis)[0]
+
+
+def cheapest_with_periapsis(body: Body, energy, h, periapsis: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """As :func:`least_to_periapsis`, and energy and angular momentum of the orbit so reached."""
     energy, h = np.broadcast_arrays(np.asarray(energy, float), np.asarray(h, float))
     shape, energy, h = energy.shape, energy.ravel(), h.ravel()
     if not energy.size:
-        return np.empty(shape)
+        return np.empty(shape), np.empty(shape), np.empty(shape)
     # inverse of the new apoapsis, in periapsis radii: 1 is the circle, 0 the parabola, below 0 hyperbolas
     lowest = min(-0.5, 2 * float(np.nanmin(1 - 2 * np.maximum(energy, 0) * periapsis / body.mu)) - 1.5)
     if energy.size <= 8:
-        found = _cheapest_shape(body, energy, h, periapsis, np.full(energy.shape, lowest), np.ones(energy.shape), (81, 13, 13, 13, 13, 13))[0]
+        found = _cheapest_shape(body, energy, h, periapsis, np.full(energy.shape, lowest), np.ones(energy.shape), (81, 13, 13, 13, 13, 13))
     else:
         middle = np.argsort(energy)[energy.size // 2]
         _, x = _cheapest_shape(
             body, energy[middle : middle + 1], h[middle : middle + 1], periapsis, np.array([lowest]), np.ones(1), (81, 13, 13, 13)
         )
         low, high = np.full(energy.shape, max(x[0] - 0.05, lowest)), np.full(energy.shape, min(x[0] + 0.05, 1.0))
-        found = _cheapest_shape(body, energy, h, periapsis, low, high, (11, 9, 9, 9))[0]
-    return found.reshape(shape)
+        found = _cheapest_shape(body, energy, h, periapsis, low, high, (11, 9, 9, 9))
+    cost, x = found
+    after = -body.mu * x / (periapsis * (1 + x)), np.where(h < 0, -1.0, 1.0) * np.sqrt(2 * body.mu * periapsis / (1 + x))
+    return cost.reshape(shape), after[0].reshape(shape), after[1].reshape(shape)
 
 
 def _cheapest_shape(body: Body, energy, h, periapsis, low, high, rounds):
