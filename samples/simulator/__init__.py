@@ -12,8 +12,10 @@ showed and what the pilot typed, slips included), ``random_flights``, ``missions
 from .bodies import Air, Body, World
 from .craft import Craft, Stage
 from .motion import Simulation
+from .random_flights import SimulatedFlight, random_coast, random_craft, random_flight, random_world, write_flight_folder
 from .truth import truth_of
 
 __all__ = [
-    "Air", "Body", "World", "Craft", "Stage", "Simulation", "truth_of",
+    "Air", "Body", "World", "Craft", "Stage", "Simulation", "SimulatedFlight",
+    "random_coast", "random_craft", "random_flight", "random_world", "truth_of", "write_flight_folder",
 ]
