@@ -134,7 +134,7 @@ def minimise(
     fixed = None if scale is None else 1.0 / np.asarray(scale, dtype=float)
     scaling = fixed if fixed is not None else np.where(norms > 0, norms, 1.0)
     damping, converged, count, why = None, False, 0, "stopped before it settled"
-    growth = 2.0
+    growth, polished = 2.0, 0
     while count < iterations:
         root = np.sqrt(weights)[:, None] if weigh is not None else 1.0
         left, values, right = _decompose(jacobian * root / scaling)
@@ -160,15 +160,21 @@ def minimise(
                 new_target = new_residuals * root[:, 0] if weigh is not None else new_residuals
                 new_cost = float(new_target @ new_target)
                 ratio = (cost - new_cost) / gain
+                if gain <= 100 * _EPSILON * cost and new_cost <= cost * (1.0 + 100 * _EPSILON):
+                    # The sum's own rounding hides the gain: some full steps polish the last digits.
+                    polished += 1
+                    ratio, damping = 1.0, 0.0
+                    if polished > 8:
+                        converged, why = True, "settled to the last digit"
             else:
                 ratio = -1.0
             if ratio > 1e-4:
                 # Nielsen's rule (1999): less damping the better the linear model foretold the gain.
                 damping *= max(1.0 / 5.0, 1.0 - (2.0 * ratio - 1.0) ** 3)
                 growth = 2.0
-                x, residuals, jacobian, moved = trial, new_residuals, new_jacobian, True
+                x, residuals, jacobian, moved = trial, new_residuals, new_jacobian, not converged
                 break
-            if gain <= 100 * _EPSILON * cost:
+            if polished:
                 converged, why = True, "settled to the last digit"
                 break
             damping *= growth

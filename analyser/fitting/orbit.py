@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from analyser.fitting.conic import propagate_jacobian
-from analyser.fitting.leastsquares import Solution, covariance_of, minimise
-from analyser.fitting.observations import CHANNELS, Observations, Whitening, predict
+from analyser.fitting.leastsquares import Solution, minimise
+from analyser.fitting.observations import Observations, Whitening, predict
+from analyser.fitting.rounding import error_covariance, share_weight
 from analyser.fitting.starts import best_guesses
 from analyser.flight import Body
 
@@ -184,9 +186,7 @@ def _report(observations, used, epoch, solution, **more) -> CoastFit:
     states, _, rates = propagate_jacobian(observations.body.mu, solution.x, observations.met - epoch)
     values, to_values = predict(observations, states)
     rate = np.einsum("ijk,ik->ij", to_values, rates)
-    with np.errstate(invalid="ignore"):
-        clock = np.where(observations.met_sigma[:, None] > 0, observations.met_sigma[:, None] * np.abs(rate), 0.0)
-        residuals = (observations.values - values) / np.hypot(observations.sigmas, clock)
+    residuals = _standardised(observations, values, rate)
     covariance = solution.covariance
     if solution.unknown.shape[1]:
         covariance = np.nan_to_num(_inverse_within(solution.jacobian))
@@ -204,6 +204,12 @@ def _report(observations, used, epoch, solution, **more) -> CoastFit:
         converged=solution.converged,
         **more,
     )
+
+
+def _standardised(observations, values, rate):
+    with np.errstate(invalid="ignore"):
+        clock = np.where(observations.met_sigma[:, None] > 0, observations.met_sigma[:, None] * np.abs(rate), 0.0)
+        return (observations.values - values) / np.hypot(observations.sigmas, clock)
 
 
 def _inverse_within(jacobian):
@@ -224,5 +230,53 @@ def fit_coast(observations: Observations, *, start: np.ndarray | None = None, ro
         State at the rows' middle to begin at.
     robust : bool
         Whether to look for slips; otherwise all readings are used as they stand.
+
+    Notes
+    -----
+    A reading is set aside when the others contradict it by more than 4.2 standard deviations. Where too few are left to tell
+    which of several is wrong, all stay in, are given as ``doubtful``, and the covariance is widened to what the misfit asks.
     """
-    return fit_values(observations, start=start)
+    from analyser.fitting.verdicts import judge  # it builds on this module
+
+    if not robust:
+        return widened(honest(fit_values(observations, start=start)))
+    return judge(observations, start)
+
+
+def honest(fit: CoastFit) -> CoastFit:
+    """The fit with what rounding does taken into account: readings that repeat each other's error share their weight, and the
+    covariance is that of the estimate under the errors' own covariance (:mod:`analyser.fitting.rounding`)."""
+    if not fit.determined or fit.used.sum() < 2:
+        return fit
+    original = fit.observations
+    shared = share_weight(original, fit.model, fit.used)
+    if np.array_equal(shared.sigmas, original.sigmas, equal_nan=True):
+        return fit
+    other = fit_values(shared, fit.used, fit.state, fit.epoch)
+    states, to_state, rates = propagate_jacobian(fit.body.mu, other.state, original.met - fit.epoch)
+    values, to_values = predict(original, states)
+    to_values = np.nan_to_num(to_values)
+    rate = np.einsum("ijk,ik->ij", to_values, rates)
+    whitening = Whitening.of(shared, rate, fit.used)
+    rows, channels = np.nonzero(fit.used)
+    jacobian = whitening(to_values @ to_state)[fit.used]
+    blocks = whitening(np.broadcast_to(np.eye(6), (len(original), 6, 6)))
+    root = np.where(rows[:, None] == rows[None, :], blocks[rows[:, None], channels[:, None], channels[None, :]], 0.0)
+    gain = other.covariance @ jacobian.T @ root
+    covariance = gain @ error_covariance(original, values, rate, fit.used) @ gain.T
+    return dataclasses.replace(
+        fit, state=other.state, covariance=covariance, model=other.model, residuals=_standardised(original, values, rate)
+    )
+
+
+def widened(fit: CoastFit) -> CoastFit:
+    """The fit with its covariance multiplied by chi2 / dof where the readings scatter more than their sigmas can mean."""
+    if fit.dof < 1 or fit.chi2 <= fit.dof:
+        return fit
+    from scipy.special import gammaincc
+
+    if gammaincc(0.5 * fit.dof, 0.5 * fit.chi2) > 1e-4:
+        return fit
+    factor = fit.chi2 / fit.dof
+    remark = f"the readings scatter {np.sqrt(factor):.1f} times as much as their digits allow; intervals are widened by that"
+    return dataclasses.replace(fit, covariance=fit.covariance * factor, scale=float(np.sqrt(factor)), remarks=(*fit.remarks, remark))
