@@ -59,7 +59,7 @@ def _correction(leg: LegAudit, arcs: list[FittedArc], audited: list[AuditedBurn]
     items = [audited[number] for number in leg.burns]
     changes = [_energy_change(item, arcs) for item in items]
     total = sum(changes)
-    against = [k for k, change in enumerate(changes) if change * total < 0 and items[k].burn.needed.value > _WORTH_SAYING]
+    against = [k for k, change in enumerate(changes) if change * total < 0 and items[k].burn.needed.value > max(_WORTH_SAYING, 0.2 * loss.value)]
     when = _when(items[0].burn.ignition.value)
     cost, kilograms = loss.value, _kilograms(loss.value, items[-1])
     if against and against[0] == 0:
@@ -77,6 +77,9 @@ def _correction(leg: LegAudit, arcs: list[FittedArc], audited: list[AuditedBurn]
             f"cut off earlier, the last part at low throttle; that saves {cost:.0f} m/s."
         )
         return [Advice(leg.name, sentence, cost, kilograms, "overshoot")]
+    if items[0].burn.kind == "liftoff":
+        sentence = f"{leg.name}: the climb was too steep to be an orbit's beginning, so that the next burn had to do most of it: {cost:.0f} m/s; pitch over sooner and lower."
+        return [Advice(leg.name, sentence, cost, kilograms, "steep climb")]
     sentence = f"{leg.name}: {len(items)} burns did what fewer could have done: {cost:.0f} m/s went into going round about."
     return [Advice(leg.name, sentence, cost, kilograms, "corrections")]
 
@@ -99,7 +102,7 @@ def _placement(leg: str, number: int, arcs: list[FittedArc], audited: list[Audit
     sentence = f"{leg + ': ' if leg else ''}the burn at {_when(burn.ignition.value)} {where} was in the wrong place: "
     cause = "placement"
     if best.impulses:
-        first = best.impulses[0]
+        first = max(best.impulses, key=lambda impulse: impulse.delta_v)
         offset = _offset(before, item.times.middle, first.radius)
         spot = first.place if first.place in ("periapsis", "apoapsis") else f"{(first.radius - before.body.radius) / 1e3:.0f} km"
         if first.place in ("periapsis", "apoapsis") and math.isfinite(offset):

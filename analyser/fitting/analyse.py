@@ -16,7 +16,7 @@ from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.legs import audit_leg, leg_spans
-from analyser.fitting.orbit import describe
+from analyser.fitting.intervals import describe
 from analyser.fitting.panel_rows import PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track

@@ -27,7 +27,7 @@ from analyser.fitting.losses import PathLosses, path_losses
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory, Spent
 from analyser.fitting.sampling import estimate, normal_samples
-from analyser.fitting.timing import BurnTimes, burn_times
+from analyser.fitting.timing import BurnTimes, burn_times, flow_of
 from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
 
 LARGEST_SWEEP = math.radians(60.0)
@@ -70,7 +70,9 @@ def audit_burn(
     # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
     kick = _impulse(before, after, (rows.met[before.rows[-1]] + rows.met[after.rows[0]]) / 2) if same_body else math.nan
     duration = _duration(used, propellant, rows, inside, edges)
-    times = burn_times(before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0)
+    times = burn_times(
+        before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0,
+        flow_of(inside, rows, propellant, edges))  # fmt: skip
     if times.remark:
         remarks.append(times.remark)
 
@@ -191,9 +193,11 @@ def _needed(before: FittedArc, after: FittedArc):
     floor = min((float(arc.state[0]) for arc in (before, after) if arc.kind == "landed"), default=0.0)
     limits = {"radius_min": floor * (1 - 1e-9), "radius_max": body.sphere_of_influence}
     best = least_delta_v(body.mu, before.energy, before.momentum, after.energy, after.momentum, **limits)
-    samples = least_delta_v(
-        body.mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum, **limits
-    )
+    # the ground's own height is known well enough: only the orbit's spread counts
+    spread = [
+        (arc.energy, arc.momentum) if arc.kind == "landed" else (arc.sampled_energy, arc.sampled_momentum) for arc in (before, after)
+    ]
+    samples = least_delta_v(body.mu, *spread[0], *spread[1], **limits)
     return float(best), np.asarray(samples)
 
 

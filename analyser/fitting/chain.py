@@ -19,7 +19,7 @@ from analyser.fitting.observations import observe, predict
 from analyser.fitting.orbit import CoastFit, fit_coast, fit_values
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
-from analyser.fitting.segments import BREAK_COST, STEADY_COST, VALUE_CAP, Stretch, burning, first_partition, steady
+from analyser.fitting.segments import BREAK_COST, ROW_CAP, STEADY_COST, VALUE_CAP, Stretch, burning, first_partition, steady
 from analyser.flight import World
 
 AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
@@ -85,8 +85,12 @@ class _Fitter:
             return 0.0
         if not np.all(np.isfinite(fit.state)):
             return math.inf
-        # a widened fit has used up its excuse: what it explains counts by the gauges' own sigmas
-        return float(np.nansum(np.minimum(np.square(fit.residuals), VALUE_CAP)))
+        # by the gauges' own sigmas, not the widened ones; what was set aside costs as much as a gross error may, a row no more than a row may
+        price = np.where(fit.used, np.minimum(np.square(np.nan_to_num(fit.residuals)), VALUE_CAP), 0.0).sum(axis=1)
+        place = {int(position): k for k, position in enumerate(fit.observations.positions)}
+        for item in fit.set_aside:
+            price[place[item.position]] += VALUE_CAP
+        return float(np.minimum(price, ROW_CAP).sum())
 
     def disagreement(self, fit: CoastFit, row: int) -> np.ndarray:
         """|reading - prediction| of a row's values in sigmas, the orbit's own uncertainty included."""

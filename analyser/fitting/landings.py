@@ -51,7 +51,7 @@ def touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propella
 def liftoff(arc: FittedArc, after: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> Landing:
     """The lift-off that ends a stay on the ground: between its last row and the first row that climbs."""
     last = arc.rows[-1]
-    marked = next((row for row in (last, *after[:2]) if rows.says(row, "liftoff", "lift-off")), None)
+    marked = last if rows.says(last, "liftoff", "lift-off") else None
     if marked is not None:
         met = Estimate.of(rows.met[marked], rows.met_sigma[marked], "s")
     elif after:
@@ -109,25 +109,46 @@ def _fall_to_contact(last: int, height: float, height_sigma: float, latest: floa
     drop = np.maximum(normal_samples(height, float(np.nan_to_num(height_sigma)), 701 + last), 0.0)
     if height <= _CONTACT_HEIGHT and (height <= 0 or abs(float(rows.vertical[last])) < 1e-9):
         return Estimate.of(start, start_sigma, "s"), Estimate.of(rows.vertical[last], rows.sigma["vertical_speed"][last], "m/s")
+    if contact is not None:
+        return _fall_to_mark(start, start_sigma, drop, fall, contact, rows)
     gravity = arc.body.surface_gravity
     most = (thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity
-    share = np.random.default_rng(31).permutation((np.arange(SAMPLES) + 0.5) / SAMPLES)
-    push = -gravity + share * (max(most, 0.0) + gravity)  # upward acceleration
+    trend, spread = _trend(last, rows, gravity)
+    push = np.clip(normal_samples(trend, spread, 702 + last), -gravity, max(most, 0.0))  # upward acceleration
     inside = fall**2 - 2 * push * drop
     with np.errstate(divide="ignore", invalid="ignore"):
         took = np.where(np.abs(push) < 1e-9, -drop / fall, (-fall - np.sqrt(inside)) / push)
     speed = -np.sqrt(np.clip(inside, 0, None))
-    stop = float(rows.met[contact]) + 1.0 if contact is not None else latest + start_sigma
-    good = (inside >= 0) & (took >= 0) & (start + took <= stop)
-    if good.sum() < 8:
-        low, high = start, latest
-        met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
-        slowest = min(abs(float(rows.vertical[last])), math.sqrt(2 * gravity * max(height, 0.0)))
-        guess = -abs(slowest) / 2
-        reach = max(abs(float(rows.vertical[last])), math.sqrt(float(rows.vertical[last]) ** 2 + 2 * gravity * max(height, 0.0)))
-        return met, Estimate(guess, reach / math.sqrt(12), -reach, 0.0, "m/s")
-    met, speed = start + took[good] + start_sigma * 0.0, speed[good]
-    return _spread(met, "s"), _spread(speed, "m/s")
+    # a push that stops the craft above the ground is let up again before contact: it arrives slowly
+    hover = inside < 0
+    took, speed = np.where(hover, -2 * drop / fall, took), np.where(hover, 0.3 * fall, speed)
+    good = np.isfinite(took) & (took >= 0) & (start + took <= latest + 1.0)
+    if good.sum() < SAMPLES // 20:
+        met = Estimate((start + latest) / 2, (latest - start) / math.sqrt(12), start, latest, "s")
+        reach = math.sqrt(float(rows.vertical[last]) ** 2 + 2 * gravity * max(height, 0.0))
+        return met, Estimate(-reach / 2, reach / math.sqrt(12), -reach, 0.0, "m/s")
+    return _spread(start + took[good], "s"), _spread(speed[good], "m/s")
+
+
+def _trend(last: int, rows: PanelRows, gravity: float) -> tuple[float, float]:
+    """Upward acceleration before the last reading, and how far it may change by the ground, m/s^2."""
+    earlier = [row for row in range(max(last - 4, 0), last) if math.isfinite(rows.vertical[row]) and rows.met[row] < rows.met[last]]
+    if not earlier or rows.met[last] - rows.met[earlier[-1]] > 120.0:
+        return 0.0, 0.5 * gravity
+    row = earlier[-1]
+    trend = float((rows.vertical[last] - rows.vertical[row]) / (rows.met[last] - rows.met[row]))
+    return trend, max(0.5 * abs(trend), 0.03 * gravity)
+
+
+def _fall_to_mark(start: float, start_sigma: float, drop, fall, contact: int, rows: PanelRows):
+    """Contact at the moment that the pilot marked, braking evenly from the last reading."""
+    sigma = math.hypot(float(rows.met_sigma[contact]), start_sigma)
+    took = np.maximum(normal_samples(float(rows.met[contact]) - start, max(sigma, 1e-3), 703 + contact), 0.3)
+    mean = drop / took
+    # evenly: as much above the mean speed at the start as below it at the end; an uneven hand by a tenth of the difference
+    speed = -np.clip(2 * mean + fall, 0.0, None)
+    speed = np.minimum(speed + 0.1 * np.abs(mean + fall) * normal_samples(0.0, 1.0, 704 + contact), 0.0)
+    return Estimate.of(rows.met[contact], rows.met_sigma[contact], "s"), _spread(speed, "m/s")
 
 
 def _spread(samples: np.ndarray, unit: str) -> Estimate:

@@ -19,6 +19,7 @@ from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed
 from analyser.fitting.sampling import estimate
+from analyser.fitting.transfer import apsides
 from analyser.flight import Craft, Goal, Leg, Plan, World
 
 _SKIP = 6.0  # cost of a leg that was not flown, in circular speeds
@@ -76,27 +77,36 @@ def _rest(spans: list[Span], count: int) -> list[Span]:
 
 
 def _distance(legs: tuple[Leg, ...], number: int, world: World, arcs: list[FittedArc], last: int) -> float:
-    """How far an arc is from a leg's goal, in circular speeds at the body's surface; inf where it can't be its end."""
+    """How far an arc is from a leg's goal, roughly in circular speeds there; inf where it can't be its end."""
     goal, arc = legs[number].goal, arcs[last]
     if goal.kind == "landed":
         return 0.0 if arc.kind == "landed" and arc.body.name == goal.body else math.inf
     if arc.kind != "coast":
         return math.inf
-    scale = math.sqrt(arc.body.mu / arc.body.radius)
     if goal.kind == "escape":
         free = arc.energy >= 0 if arc.body.name == goal.body else world[goal.body].parent == arc.body.name
         return 0.0 if free else math.inf
     if arc.body.name != goal.body:
         return math.inf
-    missing = float(goals.still_needed(goal, world, arc.body.name, arc.energy, arc.momentum))
-    if not math.isfinite(missing):
-        return math.inf
-    price = missing / scale
+    price = _apart(goal, arc)
     if goal.kind == "periapsis" and arc.energy < 0:
         # an arrival is unbound until the leg after it captures
         following = legs[number + 1].goal if number + 1 < len(legs) else None
         captures = following is not None and following.kind == "orbit" and following.body == goal.body
         return price + (1.0 if captures else 0.0)
+    return price
+
+
+def _apart(goal: Goal, arc: FittedArc) -> float:
+    """How far an orbit's apsides are from a goal's. Moving one apsis by a part x of the orbit's size costs about x / 4 of the
+    circular speed: near enough to tell arcs apart, without solving for the transfer."""
+    low, high = (float(part) for part in apsides(arc.body.mu, arc.energy, arc.momentum))
+    radius = arc.body.radius
+    price = abs(math.log(low / (radius + goal.periapsis))) / 4
+    if goal.kind == "orbit":
+        # unbound: as if the apoapsis were ten times as far as wanted, and more with the excess
+        wanted = radius + goal.apoapsis
+        price += abs(math.log(high / wanted)) / 4 if math.isfinite(high) else math.log(10.0) / 4 + arc.energy * wanted / arc.body.mu
     return price
 
 
@@ -205,7 +215,9 @@ def _in_propellant(waste: float, samples: np.ndarray, burns: list[AuditedBurn]) 
     if not (masses and ends and exhaust) or not math.isfinite(waste):
         return Estimate.unknown("kg", "needs the craft's masses and specific impulse, and propellant readings around the burns")
     # the mass that would have been left, had the waste not been burnt: m_end exp(waste / exhaust speed)
-    return estimate(ends[-1] * math.expm1(waste / exhaust[-1]), ends[-1] * np.expm1(samples / exhaust[-1]), "kg")
+    ratio = np.clip(np.append(samples, waste) / exhaust[-1], -20.0, 20.0)
+    kilograms = ends[-1] * np.expm1(ratio)
+    return estimate(float(kilograms[-1]), kilograms[:-1], "kg")
 
 
 def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:

@@ -31,7 +31,7 @@ from analyser.fitting.timing import BurnTimes
 from analyser.flight import Body
 
 _SHORT_SWEEP = math.radians(15.0)
-_DRAWS = 24
+_DRAWS = 10
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.fitting.conic import propagate_jacobian
-from analyser.fitting.observations import Observations, Whitening, predict
+from analyser.fitting.linear import straighten
+from analyser.fitting.observations import Observations, Whitening
 from analyser.fitting.starts import best_guesses
 
 #: A reading is set aside beyond this many standard deviations: 3 good normal readings in 100,000 are, and of rounded ones next to none.
@@ -44,10 +44,8 @@ class Tests:
 
 def test_readings(observations: Observations, used: np.ndarray, epoch: float, state: np.ndarray) -> Tests:
     """Test every reading, used or not, and every row's clock, against the fit of those used."""
-    states, to_state, rates = propagate_jacobian(observations.body.mu, state, observations.met - epoch)
-    values, to_values = predict(observations, states)
-    jacobian = np.nan_to_num(to_values) @ to_state
-    rate = np.einsum("ijk,ik->ij", np.nan_to_num(to_values), rates)
+    linear = straighten(observations, epoch, state, used)
+    values, jacobian, rate = linear.values, np.nan_to_num(linear.jacobian), np.nan_to_num(linear.rates)
     whitening = Whitening.of(observations, rate, used)
     miss = np.where(used, observations.values - values, 0.0)
     n = len(observations)
@@ -106,15 +104,13 @@ def consensus(observations: Observations, present: np.ndarray, start: np.ndarray
     Gauss-Newton steps with weights 1 / (1 + (z / 2 s)^2)^2 (Geman and McClure), s falling from the median miss to 1, so that the far start still feels
     all readings and the end only those near.
     """
-    mu, dt = observations.body.mu, observations.met - epoch
+    still = np.zeros(len(observations))
     state = np.array(start, dtype=float)
     size = np.array([state[0], np.hypot(state[1], state[2]), np.hypot(state[1], state[2])])
     scale, settled, z = None, 0, None
     for _ in range(40):
-        states, to_state, rates = propagate_jacobian(mu, state, dt)
-        values, to_values = predict(observations, states)
-        to_values = np.nan_to_num(to_values)
-        rate = np.einsum("ijk,ik->ij", to_values, rates)
+        linear = straighten(observations, epoch, state, present, still)
+        values, jacobian, rate = linear.values, np.nan_to_num(linear.jacobian), np.nan_to_num(linear.rates)
         clock = np.where(np.isinf(observations.met_sigma), 1e9, observations.met_sigma)[:, None] * rate
         miss = np.where(present, observations.values - values, 0.0)
         z = np.where(present, miss / np.where(present, np.hypot(observations.sigmas, clock), 1.0), 0.0)
@@ -122,9 +118,9 @@ def consensus(observations: Observations, present: np.ndarray, start: np.ndarray
             return np.array(start, dtype=float), present
         scale = max(1.0, 1.5 * float(np.median(np.abs(z[present])))) if scale is None else max(1.0, scale / 1.8)
         weight = 1.0 / (1.0 + (z / (2.0 * scale)) ** 2) ** 2
-        softened = dataclasses.replace(observations, sigmas=observations.sigmas / np.sqrt(np.maximum(weight, 1e-10)))
+        softened = dataclasses.replace(observations, sigmas=observations.sigmas / np.sqrt(np.maximum(weight, 1e-40)))
         whitening = Whitening.of(softened, rate, present)
-        matrix = whitening(to_values @ to_state)[present] * size
+        matrix = whitening(jacobian)[present] * size
         damping = 1e-8 * np.sqrt(np.einsum("ij,ij->j", matrix, matrix)) + 1e-300
         step = np.linalg.lstsq(np.vstack([matrix, np.diag(damping)]), np.append(whitening(miss)[present], np.zeros(3)), rcond=None)[0]
         step *= min(1.0, 0.3 / max(np.abs(step).max(), 1e-300))

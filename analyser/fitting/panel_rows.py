@@ -101,8 +101,17 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
         met=table["met"].to_numpy(float), met_sigma=np.nan_to_num(column("met_sigma"), nan=0.0), body=body, event=event,
         value=value, sigma=sigma, radius=radius, speed=speed, vertical=vertical,
         energy=energy, energy_sigma=energy_sigma, momentum=momentum, momentum_sigma=momentum_sigma,
-        standing=standing, in_air=np.isfinite(radius) & (value["altitude"] < air) & ~standing,
+        standing=standing, in_air=_below(value, air) & ~standing,
     )  # fmt: skip
+
+
+def _below(value, air):
+    """Rows below the top of the air; a row without any height is where the row before it was."""
+    height = np.where(np.isfinite(value["altitude"]), value["altitude"], value["radar_altitude"])
+    below = np.where(np.isfinite(height), height < air, False)
+    for row in np.flatnonzero(~np.isfinite(height)):
+        below[row] = row > 0 and below[row - 1]
+    return below
 
 
 def _vertical(value, sigma):

@@ -73,7 +73,7 @@ def _surely_coasting(rows: PanelRows, propellant: PropellantHistory, row: int) -
     """Whether a lone row is a coast by its own word: throttle read as shut, or marked as cutoff or as something that coasts."""
     throttle = rows.value["throttle"][row]
     if math.isfinite(throttle):
-        return throttle <= THROTTLE_OPEN
+        return bool(throttle <= THROTTLE_OPEN)
     return rows.says(row, "cutoff", "save", "soi")
 
 
@@ -87,7 +87,7 @@ def steady(propellant: PropellantHistory, before: int, after: int) -> bool | Non
     drop = propellant.fell(before, after)
     if math.isnan(drop):
         return None
-    return drop < 3.5
+    return bool(drop < 3.5)
 
 
 def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int]) -> list[list[int]]:

@@ -10,6 +10,7 @@ import numpy as np
 from analyser.findings import Estimate
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import SAMPLES, standard_normals
 
 _GRID = 121
@@ -33,7 +34,7 @@ class BurnTimes:
 
 
 def burn_times(
-    before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, duration: tuple[float, float], kick: float
+    before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, duration: tuple[float, float], kick: float, flow: "Flow"
 ) -> BurnTimes:
     """Where in its gap a burn lies.
 
@@ -48,6 +49,8 @@ def burn_times(
         Seconds of burning as propellant and flow say; nan where unknown.
     kick : float
         Size of the change of velocity, m/s: how fast the coasts part.
+    flow : Flow
+        What propellant read during the burn says of its ends.
     """
     mark = _Marks(before, after, inside, rows)
     clock = mark.clock_sigma
@@ -60,6 +63,7 @@ def burn_times(
     if math.isfinite(length):
         spread = math.sqrt(length_sigma**2 + (0.05 * length) ** 2 + 2 * clock**2 + ((ignition[-1] - ignition[0]) / _GRID) ** 2)
         weight = weight - 0.5 * ((end - start - length) / spread) ** 2
+    weight = weight + flow.log_likelihood(start, end)
     weight = weight + _meeting(before, after, (start + end) / 2, end - start, kick)
     remark = ""
     if not np.isfinite(weight.max()) or weight.max() < -40:
@@ -80,6 +84,40 @@ def burn_times(
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Flow:
+    """Ends of a burn as propellant read inside it, at the throttle read beside it, points to: (MET, sigma) or nan."""
+
+    ignition: tuple[float, float] = (math.nan, math.nan)
+    cutoff: tuple[float, float] = (math.nan, math.nan)
+
+    def log_likelihood(self, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+        """Of ignition and cutoff times."""
+        total = np.zeros_like(start)
+        for times, (met, sigma) in ((start, self.ignition), (end, self.cutoff)):
+            if math.isfinite(met):
+                total = total - 0.5 * ((times - met) / sigma) ** 2
+        return total
+
+
+def flow_of(inside, rows: PanelRows, propellant: PropellantHistory, edges) -> Flow:
+    """Reckon back from the first reading in the burn to ignition, and on from the last one to cutoff."""
+    found = {}
+    firing = [row for row in inside if rows.value["throttle"][row] > 0.005 and math.isfinite(propellant.propellant[row])]
+    for name, row, edge, sign in (("ignition", firing[0], edges[0], -1), ("cutoff", firing[-1], edges[1], 1)) if firing else ():
+        stage = propellant.firing(row)
+        if edge is None or stage is None or not math.isfinite(stage.mass_flow) or propellant.stage[row] != propellant.stage[edge]:
+            continue
+        flow = stage.mass_flow * rows.value["throttle"][row]
+        used = abs(propellant.propellant[row] - propellant.propellant[edge])
+        spread = math.hypot(propellant.sigma[row], propellant.sigma[edge]) / flow
+        throttle = rows.sigma["throttle"][row] / rows.value["throttle"][row]
+        # the throttle may have moved in between: the longer ago, the less is known
+        sigma = math.sqrt(spread**2 + (used / flow * math.hypot(0.03, throttle if math.isfinite(throttle) else 0.0)) ** 2 + rows.met_sigma[row] ** 2 + 0.01)
+        found[name] = (float(rows.met[row] + sign * used / flow), float(sigma))
+    return Flow(**found)
+
+
 class _Marks:
     """The bounds that the rows put on ignition and cutoff."""
 
@@ -91,12 +129,14 @@ class _Marks:
         self.earliest_ignition, self.latest_cutoff = float(rows.met[last]), float(rows.met[first])
         self.latest_ignition = float(rows.met[firing[0]]) if firing else self.latest_cutoff
         self.earliest_cutoff = float(rows.met[firing[-1]]) if firing else self.earliest_ignition
-        for row in (last, *inside):
-            if rows.says(row, "ignition", "liftoff", "lift-off"):
-                self.earliest_ignition = self.latest_ignition = float(rows.met[row])
-                break
-        for row in (*inside, first):
-            if rows.says(row, "cutoff", "touchdown", "landed"):
+        # a mark on a row that coasts is written just before ignition (or just after cutoff); on a row already under thrust, or already moving
+        # after a lift-off, it only says that the burn had begun
+        if rows.says(last, "ignition", "liftoff", "lift-off"):
+            self.latest_ignition = min(self.latest_ignition, self.earliest_ignition + 2.0)
+        if rows.says(first, "cutoff", "touchdown", "landed"):
+            self.earliest_cutoff = max(self.earliest_cutoff, self.latest_cutoff - (2.0 if rows.says(first, "cutoff") else 0.0))
+        for row in inside:
+            if rows.says(row, "cutoff") or (rows.says(row, "touchdown", "landed") and row == inside[-1]):
                 self.earliest_cutoff = self.latest_cutoff = float(rows.met[row])
         self.earliest_cutoff = max(self.earliest_cutoff, self.earliest_ignition)
         self.latest_cutoff = max(self.latest_cutoff, self.earliest_cutoff)
