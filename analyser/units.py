@@ -168,6 +168,7 @@ class Number:
     unit: str
     proof: str = ""
     has_point: bool = False
+    settled: bool = False  # a lone comma was taken as a thousands separator, on the word of other numbers
 
 
 def scan_number(text: str, proofs: Collection[str] = ()) -> Number:
@@ -199,11 +200,14 @@ def scan_number(text: str, proofs: Collection[str] = ()) -> Number:
     step = 10.0 ** max(-330, min(330, scale - len(fraction))) if abs(scale) < 400 else math.inf
     if not math.isfinite(value) or not math.isfinite(step):
         raise InputError(f"{shown(text)} is too large a number")
-    return Number(value, step, (unit or "").strip(), proof, bool(fraction) or exponent is not None)
+    settled = "," in body and not fraction and not proof
+    return Number(value, step, (unit or "").strip(), proof, bool(fraction) or exponent is not None, settled)
 
 
 def _split_digits(body: str, text: str, proofs: Collection[str]) -> tuple[str, str, str]:
     """(digits before the decimal mark, digits after it, what this proves)."""
+    if not re.search(r"\d", body):
+        raise InputError(f"{shown(text)} is no number")
     last_mark = max(body.rfind("."), body.rfind(","))
     grouped = _GROUPED.match(body)
     if grouped:  # groups of three set apart by spaces, apostrophes or underscores
@@ -218,8 +222,6 @@ def _split_digits(body: str, text: str, proofs: Collection[str]) -> tuple[str, s
         return body, "", ""
     whole, mark, fraction = body[:last_mark], body[last_mark], body[last_mark + 1 :]
     name, other = ("comma", "dot") if mark == "," else ("dot", "comma")
-    if not (whole or fraction):
-        raise InputError(f"{shown(text)} is no number")
     if not re.search(r"[.,]", whole):
         if len(fraction) != 3 or not 1 <= len(whole) <= 3 or whole.startswith("0"):
             return whole, fraction, f"{name} decimal"
@@ -303,6 +305,8 @@ def scan_duration(text: str, pair: str = "mm:ss", bare: float = 1.0, proofs: Col
                 raise InputError(f"{shown(text)} is no duration: write days, hours, minutes, seconds, in this order")
             seconds, before, step = seconds + amount.value * factor, factor, amount.step * factor
         return sign * seconds, step
+    if ":" in cleaned:
+        raise InputError(f"{shown(text)} is no time")
     number = scan_number(cleaned, proofs)
     factor = unit_factor(number.unit, "time") if number.unit else bare
     return number.value * factor, number.step * factor

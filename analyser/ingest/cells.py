@@ -40,6 +40,7 @@ class Numbers:
     percent: "np.ndarray"
     whole: "np.ndarray"
     bad: list[tuple[int, str]] = field(default_factory=list)
+    settled: list[int] = field(default_factory=list)  # where a lone comma was taken as a thousands separator
 
     @property
     def given(self) -> "np.ndarray":
@@ -118,6 +119,8 @@ def _read_one(found: Numbers, index: int, cell: str, column: Column, proofs: Col
     found.number[index] = sign * typed.value
     found.step[index] = typed.step
     found.whole[index] = not typed.has_point
+    if typed.settled:
+        found.settled.append(index)
 
 
 def _without_hemisphere(cell: str) -> tuple[str, float]:
@@ -140,6 +143,14 @@ def coarsen(found: Numbers) -> None:
         divisor = int(np.gcd.reduce(values.astype(np.int64)))
         zeros = len(str(divisor)) - len(str(divisor).rstrip("0"))
         found.step[group] = 10.0**zeros
+
+
+def sharpen_stops(found: Numbers, bare: "np.ndarray") -> None:
+    """Fractions from 0 to 1: "0" and "1" are the stops of a lever, typed short, and as sharp as the column's other values
+    (0.01 at least), not known to a whole unit."""
+    stops = bare & found.whole & (found.number >= 0) & (found.number <= 1)
+    if stops.any():
+        found.step[stops] = min(0.01, found.step[bare].min())
 
 
 def out_of_limits(values: "np.ndarray", written: Sequence[str], column: Column) -> list[tuple[int, str]]:

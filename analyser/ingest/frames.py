@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -120,13 +121,33 @@ def _detail(source: str, row: np.ndarray, met: np.ndarray, values: Sequence[Valu
 
 def _out_of_order(met: np.ndarray, row: np.ndarray) -> list[str]:
     """Which lines stand after a later time."""
-    latest = np.maximum.accumulate(met)
-    late = np.flatnonzero(met < latest)
-    if not len(late):
+    if not (np.diff(met) < 0).any():
         return []
+    late = _strays(met)
     told = ", ".join(f"line {row[index]} ({format_met(met[index], _decimals(met[index]))})" for index in late[:_SHOWN_LINES])
     more = f" and {len(late) - _SHOWN_LINES} more" if len(late) > _SHOWN_LINES else ""
     return [f"out of order of time: {told}{more}; the readings were put in order. check these clocks"]
+
+
+def _strays(met: np.ndarray) -> np.ndarray:
+    """The fewest rows without which the times never fall: all but a longest non-decreasing subsequence."""
+    tails: list[float] = []
+    holders: list[int] = []
+    before = np.full(len(met), -1)
+    for index, time in enumerate(met.tolist()):
+        place = bisect.bisect_right(tails, time)
+        before[index] = holders[place - 1] if place else -1
+        if place == len(tails):
+            tails.append(time)
+            holders.append(index)
+        else:
+            tails[place], holders[place] = time, index
+    kept = np.zeros(len(met), bool)
+    index = holders[-1]
+    while index >= 0:
+        kept[index] = True
+        index = before[index]
+    return np.flatnonzero(~kept)
 
 
 def _duplicates(met: np.ndarray, row: np.ndarray) -> list[str]:

@@ -110,8 +110,11 @@ def _records(text: str, delimiter: str, path: Path) -> Iterator[tuple[int, Seque
 
 
 def _quote_error(trouble: str, start: int, line: int, path: Path) -> TableError:
-    if "unexpected end" in trouble or "field larger" in trouble:
+    if "unexpected end" in trouble:
         problem = 'a quote (") is opened here and never closed; close it, or take it out'
+        return TableError(problem, path, f"line {start}")
+    if "field larger" in trouble:
+        problem = 'a cell without end; most likely a quote (") is opened here and never closed'
         return TableError(problem, path, f"line {start}")
     where = f"line {start}" if start == line else f"lines {start} to {line}"
     if "expected after" in trouble:

@@ -11,7 +11,7 @@ import numpy as np
 
 from analyser.errors import InputError, TableError
 from analyser.flight import Craft, Readings, World
-from analyser.ingest.cells import NOTHING, Numbers, coarsen, gather_proofs, out_of_limits, read_numbers, sigma_of
+from analyser.ingest.cells import NOTHING, Numbers, coarsen, gather_proofs, out_of_limits, read_numbers, sharpen_stops, sigma_of
 from analyser.ingest.clock import read_clocks
 from analyser.ingest.columns import COLUMNS, Column, Head, known_columns, read_head
 from analyser.ingest.frames import Values, assemble
@@ -99,8 +99,9 @@ def _read_heads(grid: Grid, path: Path) -> list[Head]:
     if bad:
         problems = "; ".join(dict.fromkeys(item[3] for item in bad[:_SHOWN_CELLS]))
         more = f"; and {len(bad) - _SHOWN_CELLS} more" if len(bad) > _SHOWN_CELLS else ""
-        raise TableError(f"{problems}{more}. known: {known_columns()}; each may have a unit (altitude [km]) and a column "
-                         "<name>_sigma beside it", path, f"line {grid.header_line}", bad)  # fmt: skip
+        known = (f" (known: {known_columns()}; each with a unit where it has one, like altitude [km], and a column "
+                 "<name>_sigma beside it)") if "unknown column" in problems else ""  # fmt: skip
+        raise TableError(f"{problems}{more}{known}", path, f"line {grid.header_line}", bad)
     names = {head.name for head in heads if not head.sigma}
     if "met" not in names:
         raise TableError(f"there is no column 'met' (the clock) among {_some(grid.header)}; readings without a clock "
@@ -145,6 +146,7 @@ class _Sheet:
     heads: dict[tuple[str, bool], Head]
     bad: list[tuple[int, str, str, str]] = field(default_factory=list)
     bare: dict[str, str] = field(default_factory=dict)
+    settled: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._columns = {
@@ -168,10 +170,11 @@ class _Sheet:
 
     def supposed(self) -> list[str]:
         if not self.bare:
-            return []
+            return self.settled
         listed = ", ".join(f"{name} in {unit}" for name, unit in self.bare.items())
         first, unit = next(iter(self.bare.items()))
-        return [f"no unit is written, so it was taken: {listed}. write it in the header, like '{first} [{unit}]'"]
+        told = f"no unit is written, so it was taken: {listed}. write it in the header, like '{first} [{unit}]'"
+        return [told, *self.settled]
 
     def clocks(self):
         head = self.heads["met", False]
@@ -194,6 +197,11 @@ class _Sheet:
         column, head = COLUMNS[name], self.heads[name, False]
         numbers = read_numbers(cells, column, self._proofs)
         self.refuse(name, numbers.bad)
+        if numbers.settled and not self.settled:
+            place = numbers.settled[0]
+            self.settled.append(f"commas were taken as thousands separators where they could be decimal commas, because "
+                                f"other numbers of the table have decimal points; so in line {self.grid.lines[place]} "
+                                f"{cells[place]!r} is {numbers.number[place]:g}")  # fmt: skip
         coarsen(numbers)
         factor, percent = self._units(numbers, head)
         value = numbers.number * factor
@@ -227,6 +235,8 @@ class _Sheet:
             elif column.dimension == "fraction":
                 percent = _looks_percent(numbers.number[bare])
                 factor, unit = (0.01, "%") if percent else (1.0, "0..1")
+                if not percent:
+                    sharpen_stops(numbers, bare)
             if bare.any() and (numbers.number[bare] != 0).any() and unit != "0..1":
                 self.bare[head.name] = unit
         return np.where(bare, factor, numbers.factor), np.where(bare, percent, numbers.percent)

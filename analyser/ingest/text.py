@@ -46,7 +46,7 @@ def read_text(path: Path, what: str, error: type[InputError] = InputError, stric
     raw = _read_bytes(path, what, error)
     for signature, name in _SIGNATURES:
         if raw.startswith(signature):
-            raise error(f"this is {name}, and a {what} is wanted (plain text)", path)
+            raise error(f"this is {name}. a {what} (plain text) is wanted", path)
     encoding = next((name for bom, name in _BOMS if raw.startswith(bom)), "") or _guess_wide(raw)
     try:
         text = raw.decode(encoding or "utf-8")

@@ -111,12 +111,9 @@ def _without_doubtful(readings: Readings) -> pd.DataFrame:
 
 def _clock_columns(table: pd.DataFrame) -> list[tuple[str, list[str]]]:
     met, sigma = table["met"].to_numpy(float), table["met_sigma"].to_numpy(float)
-    cells = []
-    for seconds, spread in zip(met, sigma):
-        decimals = _digits(spread * math.sqrt(12), seconds)
-        if decimals is None:
-            decimals = 0 if seconds == round(seconds) else _enough(spread)
-        cells.append(_clock(seconds, max(0, min(decimals, 9))))
+    decimals = _decimals(met, sigma)
+    decimals = np.where(decimals < 0, np.where(met == np.round(met), 0, _enough(sigma)), decimals)
+    cells = [_clock(seconds, int(count)) for seconds, count in zip(met.tolist(), np.minimum(decimals, 9))]
     clear = [index for index, cell in enumerate(cells) if cell]
     implied = np.full(len(cells), np.nan)
     implied[clear] = read_clocks([cells[index] for index in clear], [0] * len(clear)).sigma
@@ -136,7 +133,7 @@ def _clock(seconds: float, decimals: int) -> str:
 def _number_columns(column: Column, value: np.ndarray, sigma: np.ndarray) -> list[tuple[str, list[str]]]:
     unit = _best_unit(column, value, sigma)
     factor = UNITS[column.dimension][unit]
-    cells = [_number(item / factor, spread / factor) for item, spread in zip(value, sigma)]
+    cells = _spelled(value / factor, sigma / factor)
     numbers = read_numbers(cells, column)
     coarsen(numbers)
     return [(f"{column.name} [{unit}]", cells),
@@ -173,27 +170,32 @@ def _on_digits(value: np.ndarray, step: np.ndarray) -> np.ndarray:
         return fits & (np.abs(count - np.round(count)) < 1e-6) & (np.abs(count) < 2**53)
 
 
-def _digits(step: float, value: float) -> int | None:
-    """Decimals that a step stands for, None where it stands for none."""
-    if not _on_digits(np.array([value]), np.array([step]))[0]:
-        return None
-    return -round(math.log10(step))
+def _decimals(value: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """Decimals that a standard deviation stands for, -1 where it stands for none."""
+    step = sigma * math.sqrt(12)
+    with np.errstate(all="ignore"):
+        power = np.nan_to_num(-np.round(np.log10(step)), nan=-1.0, posinf=-1.0, neginf=-1.0)
+    return np.where(_on_digits(value, step), power, -1).astype(int)
 
 
-def _enough(sigma: float) -> int:
+def _enough(sigma: np.ndarray) -> np.ndarray:
     """Decimals that lose nothing beside ``sigma``."""
-    if not (math.isfinite(sigma) and sigma > 0):
-        return 9
-    return max(0, min(_SPARE_DIGITS - math.floor(math.log10(sigma)), 15))
+    with np.errstate(all="ignore"):
+        decimals = _SPARE_DIGITS - np.floor(np.log10(sigma))
+    return np.clip(np.nan_to_num(decimals, nan=9.0, posinf=15.0, neginf=0.0), 0, 15).astype(int)
 
 
-def _number(value: float, sigma: float) -> str:
-    if math.isnan(value):
-        return ""
-    decimals = _digits(sigma * math.sqrt(12), value)
-    if decimals is None:
-        if not (math.isfinite(sigma) and sigma > 0):
-            return f"{value:.12g}"
-        text = f"{value:.{_enough(sigma)}f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+def _spelled(value: np.ndarray, sigma: np.ndarray) -> list[str]:
+    """Each number with the decimals that its standard deviation stands for, else with some to spare; "" for nan."""
+    cells = []
+    for item, spread, typed, spare in zip(value.tolist(), sigma.tolist(), _decimals(value, sigma), _enough(sigma)):
+        if math.isnan(item):
+            cells.append("")
+        elif typed >= 0:
+            cells.append(f"{round(item, int(typed)) + 0.0:.{typed}f}")
+        elif math.isfinite(spread) and spread > 0:
+            text = f"{item:.{spare}f}"
+            cells.append(text.rstrip("0").rstrip(".") if "." in text else text)
+        else:
+            cells.append(f"{item:.12g}")
+    return cells
