@@ -249,7 +249,7 @@ def _leave_open(fit: CoastFit, body: Body, here: Shape, found: dict[str, Estimat
         for part in (0.1, -0.1):
             start = fit.state + part * step
             start[2] = max(start[2], 0.01 * speed)
-            moved.append(shape(body.mu, *fit_values(fit.observations, fit.used, start, fit.epoch, 1e-9).state))
+            moved.append(shape(body.mu, *fit_values(fit.observations, fit.used, start, fit.epoch, 1e-5).state))
     attributes = {
         "periapsis_altitude": "periapsis_radius",
         "apoapsis_altitude": "apoapsis_radius",

@@ -92,6 +92,7 @@ def minimise(
     loss: str | None = None,
     threshold: float | None = None,
     tolerance: float = 1e-10,
+    enough: float = 0.0,
     iterations: int = 200,
     names: Sequence[str] = (),
 ) -> Solution:
@@ -109,6 +110,9 @@ def minimise(
         Robust loss, by reweighting at each step; ``threshold`` in standard deviations.
     tolerance : float
         Stop when the next step is expected to lower the sum, or change the scaled parameters, by less than this part.
+    enough : float
+        Also stop when the next step is expected to lower the sum by less than this. With truly whitened residuals 1e-4 leaves the
+        parameters within a hundredth of their standard deviations.
     iterations : int
         Most steps tried.
     names : sequence of str
@@ -151,7 +155,7 @@ def minimise(
             # What the linear model says that this step gains.
             gain = float(np.sum(y * y * (values * values + 2.0 * damping)))
             small = np.linalg.norm(y) <= tolerance * (tolerance + np.linalg.norm(x * scaling))
-            if gain <= tolerance**2 * cost or small or cost == 0.0:
+            if gain <= max(tolerance**2 * cost, enough) or small or cost == 0.0:
                 converged, why = True, "settled"
                 break
             trial = x + step

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analyser.fitting.conic import propagate_jacobian
 from analyser.fitting.leastsquares import Solution, minimise
-from analyser.fitting.observations import Observations, Whitening, predict
+from analyser.fitting.linear import straighten
+from analyser.fitting.observations import Observations, Whitening
 from analyser.fitting.rounding import error_covariance, share_weight
 from analyser.fitting.starts import best_guesses
 from analyser.flight import Body
@@ -107,7 +107,7 @@ def fit_values(
     used: np.ndarray | None = None,
     start: np.ndarray | None = None,
     epoch: float | None = None,
-    tolerance: float = 1e-6,
+    tolerance: float = 1e-2,
 ) -> CoastFit:
     """The conic that fits chosen readings best, none tested: the quick way, for callers that try many splits.
 
@@ -121,7 +121,7 @@ def fit_values(
     epoch : float, optional
         MET of the state, s; the rows' middle by default.
     tolerance : float
-        Stop when the state moves by less than about this part of itself.
+        Stop when the state moves by less than about this part of its standard deviation.
 
     Raises
     ------
@@ -136,57 +136,44 @@ def fit_values(
         starts = best_guesses(observations, epoch, used, count=2)
         fits = [_solve(observations, used, guess, epoch, tolerance) for guess in starts[:1]]
         # A second try only where the first looks poor: most coasts have one valley.
-        if len(starts) > 1 and fits[0][0].chi2 > 3.0 * max(used.sum(), 3):
+        if len(starts) > 1 and fits[0].chi2 > 3.0 * max(used.sum(), 3):
             fits.append(_solve(observations, used, starts[1], epoch, tolerance))
-        solution, whitening = min(fits, key=lambda pair: pair[0].chi2)
+        solution = min(fits, key=lambda found: found.chi2)
     else:
-        solution, whitening = _solve(observations, used, np.asarray(start, dtype=float), epoch, tolerance)
+        solution = _solve(observations, used, np.asarray(start, dtype=float), epoch, tolerance)
     return _report(observations, used, epoch, solution)
 
 
-def _solve(observations, used, start, epoch, tolerance) -> tuple[Solution, Whitening]:
-    mu, dt = observations.body.mu, observations.met - epoch
+def _solve(observations, used, start, epoch, tolerance) -> Solution:
     rows = used.any(axis=1)
     if not rows.all():
-        observations, used, dt = observations.rows(rows), used[rows], dt[rows]
+        observations, used = observations.rows(rows), used[rows]
     readings = np.where(used, observations.values, 0.0)
-    timed = (observations.met_sigma > 0).any()
     scale = np.array([start[0], np.hypot(start[1], start[2]), np.hypot(start[1], start[2])])
 
-    def model(x):
-        states, to_state, rates = propagate_jacobian(mu, x, dt)
-        values, to_values = predict(observations, states)
-        return values, to_values, to_state, rates
+    outside = np.full(int(used.sum()), np.nan), np.zeros((int(used.sum()), 3))
+    # The rows' times are nuisances, eliminated at every step: the whitened residuals are those at the likeliest times, each clock's own among them.
+    delays = None
 
-    whitening = None
-    x = start
-    for _ in range(4):
-        if whitening is None or timed:
-            _, to_values, _, rates = model(x)
-            whitening = Whitening.of(observations, np.einsum("ijk,ik->ij", to_values, rates), used)
+    def function(x):
+        nonlocal delays
+        if not (x[0] > 0 and x[2] > 0):
+            return outside
+        linear = straighten(observations, epoch, x, used, delays)
+        delays = linear.delays
+        whitening = Whitening.of(observations, linear.rates, used)
+        miss = np.where(used, linear.values - readings, 0.0)
+        jacobian = np.where(used[:, :, None], linear.jacobian, 0.0)
+        both = whitening(np.concatenate([miss[:, :, None], jacobian], axis=2))[used]
+        return both[:, 0], both[:, 1:]
 
-        def function(x):
-            if not (x[0] > 0 and x[2] > 0):
-                return np.full(int(used.sum()), np.nan), np.zeros((int(used.sum()), 3))
-            values, to_values, to_state, _ = model(x)
-            miss = np.where(used, values - readings, 0.0)
-            jacobian = np.where(used[:, :, None], to_values, 0.0) @ to_state
-            both = whitening(np.concatenate([miss[:, :, None], jacobian], axis=2))[used]
-            return both[:, 0], both[:, 1:]
-
-        solution = minimise(function, x, scale=scale, tolerance=tolerance, iterations=60)
-        moved = np.abs(solution.x - x) / scale
-        x = solution.x
-        if not timed or moved.max() < 1e-4:
-            break
-    return solution, whitening
+    return minimise(function, start, scale=scale, tolerance=1e-12, enough=tolerance**2, iterations=60)
 
 
 def _report(observations, used, epoch, solution, **more) -> CoastFit:
-    states, _, rates = propagate_jacobian(observations.body.mu, solution.x, observations.met - epoch)
-    values, to_values = predict(observations, states)
-    rate = np.einsum("ijk,ik->ij", to_values, rates)
-    residuals = _standardised(observations, values, rate)
+    linear = straighten(observations, epoch, solution.x, used)
+    values = linear.values
+    residuals = _standardised(observations, values, linear.rates)
     covariance = solution.covariance
     if solution.unknown.shape[1]:
         covariance = np.nan_to_num(_inverse_within(solution.jacobian))
@@ -253,13 +240,11 @@ def honest(fit: CoastFit) -> CoastFit:
     if np.array_equal(shared.sigmas, original.sigmas, equal_nan=True):
         return fit
     other = fit_values(shared, fit.used, fit.state, fit.epoch)
-    states, to_state, rates = propagate_jacobian(fit.body.mu, other.state, original.met - fit.epoch)
-    values, to_values = predict(original, states)
-    to_values = np.nan_to_num(to_values)
-    rate = np.einsum("ijk,ik->ij", to_values, rates)
+    linear = straighten(original, fit.epoch, other.state, fit.used)
+    values, rate = linear.values, linear.rates
     whitening = Whitening.of(shared, rate, fit.used)
     rows, channels = np.nonzero(fit.used)
-    jacobian = whitening(to_values @ to_state)[fit.used]
+    jacobian = whitening(np.where(fit.used[:, :, None], linear.jacobian, 0.0))[fit.used]
     blocks = whitening(np.broadcast_to(np.eye(6), (len(original), 6, 6)))
     root = np.where(rows[:, None] == rows[None, :], blocks[rows[:, None], channels[:, None], channels[None, :]], 0.0)
     gain = other.covariance @ jacobian.T @ root

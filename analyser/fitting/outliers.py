@@ -104,12 +104,11 @@ def consensus(observations: Observations, present: np.ndarray, start: np.ndarray
     Gauss-Newton steps with weights 1 / (1 + (z / 2 s)^2)^2 (Geman and McClure), s falling from the median miss to 1, so that the far start still feels
     all readings and the end only those near.
     """
-    still = np.zeros(len(observations))
     state = np.array(start, dtype=float)
     size = np.array([state[0], np.hypot(state[1], state[2]), np.hypot(state[1], state[2])])
     scale, settled, z = None, 0, None
     for _ in range(40):
-        linear = straighten(observations, epoch, state, present, still)
+        linear = straighten(observations, epoch, state, present, turns=1)
         values, jacobian, rate = linear.values, np.nan_to_num(linear.jacobian), np.nan_to_num(linear.rates)
         clock = np.where(np.isinf(observations.met_sigma), 1e9, observations.met_sigma)[:, None] * rate
         miss = np.where(present, observations.values - values, 0.0)
