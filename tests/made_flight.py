@@ -4,6 +4,7 @@ from chosen elements and figures that fit together. Scenario: from low orbit abo
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from pathlib import Path
 
@@ -131,6 +132,7 @@ def leg(name: str, goal: str, burns: tuple[int, ...], start: float, end: float, 
     return LegAudit(name, goal, bool(burns), burns, start, end, **speeds, **masses, miss=miss or {})
 
 
+@functools.cache
 def made_track() -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
     """The motion, and its parts by name."""
     turn = 2 * math.pi
@@ -158,8 +160,10 @@ def made_track() -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
     return track, parts
 
 
-def made_readings(parts: dict[str, pd.DataFrame]) -> tuple[Readings, pd.DataFrame, dict[str, tuple[int, ...]]]:
+@functools.cache
+def made_readings() -> tuple[Readings, pd.DataFrame, dict[str, tuple[int, ...]]]:
     """Sparse rounded readings of the motion, with two slips, and the table of the fit."""
+    _, parts = made_track()
     rows, fit, by_part = [], [], {}
     noise = np.random.default_rng(7)
     for part, table in sorted(parts.items(), key=lambda item: item[1]["met"].iloc[0]):
@@ -205,8 +209,7 @@ def made_readings(parts: dict[str, pd.DataFrame]) -> tuple[Readings, pd.DataFram
 
 def made_flight(**changes) -> Flight:
     """The flight; ``changes`` replace its fields."""
-    _, parts = made_track()
-    readings, _, _ = made_readings(parts)
+    readings, _, _ = made_readings()
     flight = Flight(
         "Second try, late braking", World("Ardent and its moon", {"Ardent": ARDENT, "Lull": LULL}), readings, "P-01", "2031-04-12",
         HERON, PLAN, "tired",
@@ -217,7 +220,7 @@ def made_flight(**changes) -> Flight:
 def made_findings(waste: float = 1.0, **changes) -> Findings:
     """The findings; ``waste`` scales every loss, ``changes`` replace fields."""
     track, parts = made_track()
-    readings, fit, by_part = made_readings(parts)
+    readings, fit, by_part = made_readings()
     arcs = (
         arc(ARDENT, 79.6e3, 81.2e3, by_part["arc 0"], parts["arc 0"]),
         arc(ARDENT, 80.4e3, 21_400e3, by_part["arc 1"], parts["arc 1"]),

@@ -87,7 +87,7 @@ def _km(metres: float) -> str:
 def _height(metres: float) -> str:
     if math.isnan(metres):
         return "-"
-    return f"{metres:.1f}" if metres < 100 else f"{metres:.0f}"
+    return f"{metres:.2f}" if metres < 10 else f"{metres:.1f}" if metres < 100 else f"{metres:.0f}"
 
 
 def card_text(card, ideal=None) -> str:

@@ -13,7 +13,7 @@ from analyser.flight import Flight
 from analyser.reporting.content import Debrief, Picture, Section
 from analyser.reporting.story import facts, verdict, wastes
 from analyser.reporting.tables import burn_tables, doubtful_crops, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
-from analyser.reporting.totals import totals
+from analyser.totals import totals
 
 __all__ = ["findings_document", "make_debrief", "write_debrief"]
 

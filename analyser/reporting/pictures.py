@@ -156,4 +156,4 @@ def inline_svg(markup: str, key: str) -> str:
     rest = re.sub(r"<defs>\s*<style[^>]*>.*?</style>\s*</defs>\s*", "", rest, count=1, flags=re.DOTALL)
     rest = re.sub(r"(font(?:-family)?: [^;\"]*?)'DejaVu Sans'[^;\"]*", r"\1sans-serif", rest)
     rest = re.sub(r'(\sid="|url\(#|xlink:href="#)(?=[\w])', rf"\g<1>{key}-", rest)
-    return f'<svg viewBox="{box.group(1) if box else ""}" style="max-width:{width * 1.34:.0f}px" aria-hidden="true" focusable="false" xmlns:xlink="http://www.w3.org/1999/xlink">{rest}'
+    return f'<svg viewBox="{box.group(1) if box else ""}" style="max-width:{width * 1.5:.0f}px" aria-hidden="true" focusable="false" xmlns:xlink="http://www.w3.org/1999/xlink">{rest}'

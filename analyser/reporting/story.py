@@ -9,7 +9,7 @@ from analyser.flight import Flight
 from analyser.reporting.content import Fact, Waste
 from analyser.reporting.phrases import duration, figure, plain_number, say_plainly
 from analyser.reporting.tables import _listed
-from analyser.reporting.totals import Totals
+from analyser.totals import Totals
 
 __all__ = ["facts", "verdict", "wastes"]
 
@@ -80,8 +80,8 @@ def _cost(findings: Findings, total: Totals) -> str:
     if total.needed.known:
         said += f" where {figure(total.needed)} would have done between the orbits flown"
     if total.waste.known:
-        share = f", {plain_number(100 * total.waste.value / total.spent.value, 0)} %" if total.spent.value > 0 else ""
-        kilograms = f" ({figure(total.waste_propellant)} of propellant)" if total.waste_propellant.known else ""
+        share = f" ({plain_number(100 * total.waste.value / total.spent.value, 0)}\u00a0%)" if total.spent.value > 0 else ""
+        kilograms = f", {figure(total.waste_propellant)} of propellant" if total.waste_propellant.known else ""
         if total.waste.low > 0:
             said += f": {figure(total.waste)}{share} was wasted{kilograms}"
         else:

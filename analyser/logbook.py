@@ -1,0 +1,181 @@
+"""The attempts kept over time, in one SQLite file.
+
+A flight is an *attempt*; what was found in it is a *revision*. The same input found the same way again changes nothing; changed
+input, or a newer analyser that finds something else, adds a revision and keeps the old one. What is asked for often stands in
+columns of its own, the rest (with every covariance) as JSON.
+
+Several processes may write at once: each write is one transaction that takes the lock first. Once :meth:`Logbook.record` has
+returned, the attempt is on the disk.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analyser import logbook_rows as rows
+from analyser.errors import InputError
+from analyser.files import write_atomically
+from analyser.logbook_file import FIGURES, MIGRATIONS, LogbookFile
+from analyser.logbook_rows import Attempt, Recorded, fingerprint
+
+if TYPE_CHECKING:
+    from analyser.findings import Findings
+    from analyser.flight import Flight
+
+__all__ = ["FIGURES", "MIGRATIONS", "Attempt", "Logbook", "Recorded", "fingerprint"]
+
+
+class Logbook:
+    """A logbook file; made where it is missing.
+
+    Parameters
+    ----------
+    path : str or Path
+        The SQLite file.
+
+    Raises
+    ------
+    InputError
+        The file is no logbook, is damaged, or was written by a newer version; it is left as it is.
+    OutputError
+        It can't be made or written.
+    """
+
+    def __init__(self, path: str | Path):
+        self._file = LogbookFile(path)
+        self.path = self._file.path
+
+    # -- writing -------------------------------------------------------------------------------------------------------
+
+    def record(self, flight: "Flight", findings: "Findings") -> Recorded:
+        """Keep an attempt.
+
+        The same input with the same findings is there once; a flight whose files changed, or that another version finds
+        otherwise, becomes a new revision of its attempt. An attempt is known again by its input, else by its folder, pilot and
+        date, else (where a folder is not known) by name, pilot and date. A deleted attempt stays deleted.
+
+        Returns
+        -------
+        Recorded
+            Only once it is on the disk.
+        """
+        mark = fingerprint(flight)
+        revision = rows.revision_of(flight, findings, mark)
+        about = rows.about_of(flight)
+        with self._file.writing() as database:
+            return rows.keep(database, about, revision, *rows.children_of(findings))
+
+    def delete(self, attempt: int) -> None:
+        """Take an attempt out of sight; :meth:`restore` brings it back.
+
+        Raises
+        ------
+        InputError
+            There is no such attempt, or it is deleted already.
+        """
+        self._mark(attempt, rows.now(), "deleted IS NULL", "is not in the logbook, or deleted already")
+
+    def restore(self, attempt: int) -> None:
+        """Undo :meth:`delete`.
+
+        Raises
+        ------
+        InputError
+            There is no such deleted attempt.
+        """
+        self._mark(attempt, None, "deleted IS NOT NULL", "is not among the deleted ones")
+
+    def _mark(self, attempt: int, when: str | None, condition: str, otherwise: str) -> None:
+        with self._file.writing() as database:
+            done = database.execute(f"UPDATE attempts SET deleted = ? WHERE id = ? AND {condition}", (when, attempt))
+            if done.rowcount != 1:
+                raise InputError(f"attempt {attempt} {otherwise}; `analyser compare` lists those that are there", self.path)
+
+    # -- reading -------------------------------------------------------------------------------------------------------
+
+    def attempts(
+        self, plan: str | None = None, pilot: str | None = None, names: Iterable[str] | None = None, deleted: bool = False
+    ) -> list[Attempt]:
+        """Attempts as their newest revisions have them, in order of date, then of recording.
+
+        Parameters
+        ----------
+        plan, pilot : str, optional
+            Only those of this plan, this pilot.
+        names : iterable of str, optional
+            Only those called, or in a folder called, one of these.
+        deleted : bool
+            The deleted ones instead.
+        """
+        where, values = [f"deleted IS {'NOT ' if deleted else ''}NULL"], []
+        for column, value in (("plan", plan), ("pilot", pilot)):
+            if value is not None:
+                where.append(f"{column} = ?")
+                values.append(value)
+        wanted = None if names is None else set(names)
+        with self._file.connection() as database:
+            found = rows.read(database, " AND ".join(where), values)
+        if wanted is not None:
+            found = [item for item in found if item.name in wanted or item.folder in wanted or Path(item.folder).name in wanted]
+        return found
+
+    def attempt(self, number: int, revision: int | None = None) -> Attempt:
+        """One attempt with all its findings; its newest revision where none is named.
+
+        Raises
+        ------
+        InputError
+            There is none of that number.
+        """
+        with self._file.connection() as database:
+            found = rows.read(database, "a.id = ?", [number], revision, whole=True)
+        if not found:
+            which = f"attempt {number}" + (f", revision {revision}," if revision is not None else "")
+            raise InputError(f"{which} is not in the logbook; `analyser compare` lists those that are there", self.path)
+        return found[0]
+
+    def revisions(self, number: int) -> list[tuple[int, str, str]]:
+        """(revision, when recorded, analyser version) of an attempt, oldest first."""
+        with self._file.connection() as database:
+            found = database.execute("SELECT number, recorded, analyser_version FROM revisions WHERE attempt = ? ORDER BY number", (number,))
+            return [tuple(row) for row in found]
+
+    def plans(self) -> list[tuple[str, int, str]]:
+        """(plan, attempts, when one was last recorded) of every plan, the one flown last first."""
+        with self._file.connection() as database:
+            found = database.execute(
+                "SELECT plan, count(*), max(recorded) FROM attempts WHERE deleted IS NULL GROUP BY plan ORDER BY max(recorded) DESC, plan"
+            )
+            return [tuple(row) for row in found]
+
+    # -- plain files ---------------------------------------------------------------------------------------------------
+
+    def export(self, path: str | Path) -> int:
+        """Write every attempt (deleted ones too) with every revision to ``path``, one JSON object a line; how many."""
+        lines = []
+        with self._file.connection() as database:
+            for attempt in database.execute("SELECT * FROM attempts ORDER BY id"):
+                about = {key: attempt[key] for key in attempt.keys() if key != "id"}
+                about["revisions"] = [rows.exported(database, row) for row in rows.all_revisions(database, attempt["id"])]
+                lines.append(json.dumps(about, ensure_ascii=False, allow_nan=False))
+        write_atomically(path, "".join(f"{line}\n" for line in lines))
+        return len(lines)
+
+    def load(self, path: str | Path) -> int:
+        """Add what an exported file holds and this logbook doesn't; how many revisions were added.
+
+        Raises
+        ------
+        InputError
+            The file is not an export; nothing of it is added.
+        """
+        added = 0
+        entries = [rows.imported(line, path, number) for number, line in enumerate(rows.lines_of(path), 1) if line.strip()]
+        with self._file.writing() as database:
+            for about, revisions in entries:
+                for revision, legs, habits in revisions:
+                    added += rows.keep(database, about, revision, legs, habits).changed
+        return added
