@@ -17,6 +17,7 @@ sys.path.insert(0, str(HERE))
 
 from simulator.bodies import read_world  # noqa: E402
 from simulator.craft import read_craft  # noqa: E402
+from simulator.instruments import Notebook, Panel  # noqa: E402
 from simulator.missions import Flown, Pilot, launch, there_and_back  # noqa: E402
 from simulator.notes import plant, rows_truth, take_notes  # noqa: E402
 from simulator.truth import truth_of  # noqa: E402
@@ -75,7 +76,106 @@ def first_try(world, craft):
     }
 
 
-FLIGHTS = {"first-try": first_try}
+def second_try(world, craft):
+    """Burns nearly on time, one capture burn, braking still a little early and soft, a shorter hover."""
+    pilot = Pilot(
+        start=(79.1e3, 81.6e3), transfer_late=7.0, transfer_off=0.02, correct_at=3.4e6, capture_late=16.0, capture_low=31.5e3,
+        deorbit_to=10e3, brake_early=14.0, brake_throttle=0.8, gate=(600.0, 11.0), let_down=(1.4, 0.04), stay=3180.0,
+        ascent_pitch=((0.0, 90.0), (10.0, 82.0), (24.0, 36.0), (70.0, 14.0), (200.0, 3.0)), ascent_overshoot=1.8e3,
+        circularise_late=5.0, return_late=22.0, return_extra=4.0,
+    )
+    flown = there_and_back(world, craft, pilot)
+    rng = np.random.default_rng(22)
+    book = take_notes(flown, rng, SPACE, clock="dhms", per_coast=3, events=("touchdown", "cutoff"), rough=0.25)
+    plant(book, rng, ("swap", "point", "clock", "repeat"))
+    return flown, book, {
+        "name": "Second try, braking later", "pilot": "P-01", "date": "2031-03-09", "plan": "there-and-back", "craft": "heron",
+        "remarks": "",
+    }
+
+
+def fourth_try(world, craft):
+    """Little left to gain: burns centred, full throttle down to the gate, a quick set-down."""
+    pilot = Pilot(
+        start=(79.8e3, 80.3e3), transfer_late=1.5, correct_at=4.3e6, capture_late=2.0, capture_low=30.4e3, deorbit_to=8.5e3,
+        brake_early=3.0, brake_throttle=0.97, gate=(280.0, 12.0), let_down=(0.8, 0.075), stay=2040.0,
+        ascent_pitch=((0.0, 90.0), (6.0, 78.0), (16.0, 22.0), (60.0, 7.0), (200.0, 0.0)), ascent_overshoot=0.3e3,
+        circularise_late=0.0, return_late=3.0, return_extra=1.0, return_correct_at=14e6,
+    )
+    flown = there_and_back(world, craft, pilot)
+    rng = np.random.default_rng(44)
+    book = take_notes(flown, rng, SPACE, clock="hms", per_coast=4, events=("touchdown", "liftoff"), rough=0.1)
+    plant(book, rng, ("small swap", "sign", "unit"))
+    return flown, book, {
+        "name": "Fourth try", "pilot": "P-01", "date": "2031-04-12", "plan": "there-and-back", "craft": "heron",
+        "remarks": "Best so far.", "comments": ("copied from the paper log after the flight",),
+    }
+
+
+def wrong_way(world, craft):
+    """Began the transfer the wrong way round, overshot and came back, and did the same with the pass and the capture."""
+    pilot = Pilot(
+        start=(77.9e3, 80.8e3), transfer_late=3.0, transfer_wrong_way=72.0, transfer_overshoot=2.6e6, correct_at=3.0e6,
+        correct_overshoot=210e3, capture_wrong_way=17.0, capture_late=9.0, capture_low=31.0e3, deorbit_to=9.5e3, brake_early=8.0,
+        brake_throttle=0.85, gate=(420.0, 12.0), let_down=(2.6, 0.05), stay=1500.0, ascent_overshoot=5.2e3, return_late=14.0,
+        return_extra=5.0,
+    )
+    flown = there_and_back(world, craft, pilot)
+    rng = np.random.default_rng(33)
+    book = take_notes(flown, rng, SPACE, clock="hms", per_coast=3, events=(), propellant_in_coast=0.4)
+    plant(book, rng, ("swap", "point", "unit", "body", "frozen"))
+    return flown, book, {
+        "name": "Wrong way round", "pilot": "P-02", "date": "2031-03-21", "plan": "there-and-back", "craft": "heron",
+        "remarks": "Marker on the ball read upside down, twice.",
+    }
+
+
+def from_the_pad(world, craft):
+    """From the pad to an 80 km orbit, turning over late, the booster dropped on the way."""
+    flown = launch(world, craft, late=4.0)
+    rng = np.random.default_rng(55)
+    columns = ("altitude", "speed", "surface_speed", "vertical_speed", "pitch", "throttle", "propellant", "stage", "acceleration")
+    book = ascent_notes(flown, rng, columns)
+    plant(book, rng, ("small swap", "point"), apart=4)
+    return flown, book, {
+        "name": "From the pad", "pilot": "P-02", "date": "2031-02-18", "plan": "launch", "craft": "heron-on-stilt", "remarks": "",
+    }
+
+
+def ascent_notes(flown: Flown, rng, columns) -> Notebook:
+    """A row every quarter of a minute on the way up, then a few in orbit; the propellant gauge is that of the firing stage."""
+    sim, marks = flown.sim, flown.marks
+    book = Notebook(Panel(sim), columns, rng, clock="T+hms")
+    book.rough = 0.15
+    book.jot(marks["liftoff"] - 21.4, leave_out=("speed", "pitch"))
+    met = marks["liftoff"] + 4.3
+    stage = ""
+    while met < marks["orbit"]:
+        burning = sim.segment_at(met).kind == "burn"
+        low = met < marks["liftoff"] + 95
+        leave = (("speed",) if low else ("surface_speed",)) + (() if rng.random() < 0.5 else ("acceleration",))
+        row = book.jot(met, leave_out=leave if burning else (*leave, "pitch"))
+        if not burning and rng.random() < 0.4:
+            row.cells.pop("propellant", None)
+        if row.cells.get("stage") == stage:
+            row.cells.pop("stage")
+        stage = row.cells.get("stage", stage)
+        met += rng.uniform(11, 19) if burning else rng.uniform(20, 45)
+    for name, event in (("staging", "staging"), ("upper ignition", "ignition")):
+        if name in marks:
+            row = book.jot(marks[name] + 1.2, leave_out=("surface_speed", "acceleration", "pitch"))
+            row.cells["event"] = event
+    met = marks["orbit"] + rng.uniform(4, 9)
+    while met < sim.met - 1.0:
+        book.jot(met, leave_out=("surface_speed", "acceleration", "pitch", "stage"))
+        met += rng.uniform(240, 520)
+    book.rows.sort(key=lambda row: row.met)
+    return book
+
+
+FLIGHTS = {
+    "first-try": first_try, "second-try": second_try, "wrong-way": wrong_way, "fourth-try": fourth_try, "launch": from_the_pad,
+}
 
 
 def write_flight(name: str, flown: Flown, book, told: dict) -> dict:

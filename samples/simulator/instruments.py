@@ -39,14 +39,18 @@ class Panel:
         surface = math.sqrt(over[0] ** 2 + over[1] ** 2 + over[2] ** 2) if segment.kind != "landed" else 0.0
         stage = sim.craft.stages[segment.stage]
         left = float(y[MASS]) - sim.craft.empty_mass(segment.stage)
-        throttle, felt, nose = 0.0, 0.0, None
+        throttle, nose = 0.0, None
+        push = [0.0, 0.0, 0.0]  # all that is felt: thrust and drag, or the ground
+        if body.air is not None and distance < body.air_top and segment.kind != "landed":
+            k = 0.5 * body.air.density(distance - body.radius) * surface * segment.cockpit.drag_area / float(y[MASS])
+            push = [-k * c for c in over]
         if segment.law is not None:
             nose, throttle = segment.law(segment.cockpit, met, r, v, float(y[MASS]))
-            felt = throttle * stage.thrust / float(y[MASS])
+            push = [p + throttle * stage.thrust / float(y[MASS]) * c for p, c in zip(push, nose)]
             if sim.craft.thrust_axis == "tail":
                 nose = tuple(-c for c in nose)
         elif segment.kind == "landed":
-            felt = body.mu / distance**2
+            push = [body.mu / distance**2 * c for c in up]
         altitude = distance - body.radius if segment.kind != "landed" else 0.0
         shown = {
             "body": body.name, "altitude": altitude,
@@ -57,7 +61,7 @@ class Panel:
             "latitude": math.asin(max(-1.0, min(1.0, r[2] / distance))),
             "longitude": math.remainder(math.atan2(r[1], r[0]) - body.spin * met, 2 * math.pi),
             "throttle": throttle, "propellant": left, "propellant_fraction": left / stage.propellant,
-            "acceleration": felt, "stage": stage.name, "kind": segment.kind,
+            "acceleration": math.hypot(*push), "stage": stage.name, "kind": segment.kind,
             "pitch": None, "heading": None,
         }
         if nose is not None:

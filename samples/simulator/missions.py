@@ -318,39 +318,31 @@ def go_home(sim: Simulation, pilot: Pilot, marks: dict[str, float]) -> None:
     sim.wait(120.0)
 
 
-def launch(world: World, craft: Craft, turn=((0.0, 90.0), (12.0, 87.0), (30.0, 66.0), (60.0, 43.0), (85.0, 24.0), (110.0, 12.0)),
-           upper_pitch=((0.0, 14.0), (60.0, 6.0), (200.0, 0.0)), late: float = 0.0) -> Flown:
+def launch(world: World, craft: Craft, turn=((0.0, 90.0), (8.0, 86.0), (20.0, 66.0), (45.0, 46.0), (75.0, 28.0), (110.0, 12.0)),
+           upper_pitch: float = 12.0, apoapsis: float = 80.6e3, late: float = 0.0, stay: float = 2900.0) -> Flown:
     """From the pad on Ardent through its air to orbit, dropping the booster on the way."""
     sim = Simulation.on_pad(world, craft, "Ardent", longitude=0.3)
     marks: dict[str, float] = {}
     sim.wait(64.0)
     marks["liftoff"] = sim.met
-    sim.burn(st.pitch_programme([(t, p * DEG) for t, p in turn]), apoapsis_above(82e3))
+    sim.burn(st.pitch_programme([(t, p * DEG) for t, p in turn]), apoapsis_above(apoapsis))
     marks["booster cutoff"] = sim.met
-    if sim.propellant < 1.0:
-        sim.coast(duration=3.0)
-        sim.stage_off()
-        marks["staging"] = sim.met
-        sim.coast(duration=4.0)
+    sim.coast(duration=3.0)
+    sim.stage_off()
+    marks["staging"] = sim.met
+    sim.coast(duration=4.0)
+    if shape_now(sim)["apoapsis_altitude"] < apoapsis:
         marks["upper ignition"] = sim.met
-        if shape_now(sim)["apoapsis_altitude"] < 80e3:
-            sim.burn(st.pitch_programme([(t, p * DEG) for t, p in upper_pitch]), apoapsis_above(81.2e3))
-            marks["upper cutoff"] = sim.met
+        sim.burn(st.pitched(upper_pitch * DEG), apoapsis_above(apoapsis))
+        marks["upper cutoff"] = sim.met
+    sim.coast(until=altitude_above(sim.body.air.top + 20.0))
     trial = sim.clone()
     trial.coast(until=at_apsis("apoapsis"))
     wanted = math.sqrt(sim.body.mu / (sim.body.radius + trial.altitude)) - math.hypot(*trial.v)
     accel = sim.craft.stages[sim.stage].thrust / sim.y[6]
-    sim.coast(duration=max(5.0, trial.met - sim.met - 0.5 * wanted / accel + late))
-    if sim.stage == 0:
-        marks["booster propellant left"] = sim.propellant
+    sim.coast(duration=max(5.0, trial.met - sim.met - 0.53 * wanted / accel + late))
     marks["circularise"] = sim.met
-    why = sim.burn(st.prograde(), periapsis_above(79.2e3), duration=400.0)
-    if why == "empty":
-        sim.coast(duration=3.0)
-        sim.stage_off()
-        marks["staging"] = sim.met
-        sim.coast(duration=4.0)
-        sim.burn(st.prograde(), periapsis_above(79.2e3), duration=400.0)
+    sim.burn(st.prograde(), periapsis_above(78.8e3), duration=400.0)
     marks["orbit"] = sim.met
-    sim.coast(duration=2900.0)
+    sim.coast(duration=stay)
     return Flown(sim, marks)

@@ -24,12 +24,14 @@ Vector = tuple[float, float, float]
 Condition = Callable[["Simulation", float, np.ndarray], float]
 @dataclass(frozen=True)
 class Cockpit:
-    """What a pilot's law may look at besides the motion: the body, the craft, its stage, when the burn began (MET)."""
+    """What a pilot's law may look at besides the motion: the body, the craft, its stage, when the burn began (MET), and
+    the drag area that is out (m^2)."""
 
     body: Body
     craft: Craft
     stage: int
     burn_start: float
+    drag_area: float = 0.0
 
 
 #: A pilot's law: (cockpit, met, position, velocity, mass) -> (unit vector of the thrust, throttle 0..1).
@@ -225,7 +227,7 @@ class Simulation:
     def _derivative(self, kind: str, segment: Segment) -> Callable:
         mu, spin, air, radius = self.body.mu, self.body.spin, self.body.air, self.body.radius
         air_top = self.body.air_top
-        area = self.craft.drag_area + self.parachute
+        area = segment.cockpit.drag_area
         others = self._third_bodies()
         here = self.body
         if kind == "coast" and not others:
@@ -303,7 +305,7 @@ class Simulation:
         if kind != "burn":
             kind = "air" if self.in_air else "coast"
         segment = Segment(kind, self.body, self.met, self.stage, state=self.y.copy(), law=law,
-                          cockpit=Cockpit(self.body, self.craft, self.stage, self.burn_start))
+                          cockpit=Cockpit(self.body, self.craft, self.stage, self.burn_start, self.craft.drag_area + self.parachute))
         events = self._events(kind, until)
         scale = self.body.radius
         speed = math.sqrt(self.body.mu / scale)

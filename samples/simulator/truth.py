@@ -114,27 +114,30 @@ def _swept(group: list[Segment]) -> float:
     return total
 
 
-def _net(mu: float, body_radius: float, before, ignition: float, after, cutoff: float, centroid: float, centroid_radius: float) -> dict:
-    """The one impulse between two conics at the radius both share nearest to the burn's centroid."""
+def _net(mu: float, body_radius: float, before, ignition: float, after, cutoff: float, centroid: float) -> dict:
+    """The one impulse between two conics at the radius both share nearest to the burn's centroid.
+
+    The impulse would happen where the two conics are at the centroid's time: midway between their radii. Conics that miss
+    each other by a little (a finite burn does that) are joined in the middle of the gap.
+    """
+    there_b = _coasted(mu, before, ignition, centroid)
+    there_a = _coasted(mu, after, cutoff, centroid)
+    radius = 0.5 * float(np.linalg.norm(there_b[:3]) + np.linalg.norm(there_a[:3]))
     low_b, high_b = _range(mu, body_radius, before)
     low_a, high_a = _range(mu, body_radius, after)
     low, high = max(low_b, low_a), min(high_b, high_a)
-    if low <= high:
-        radius_b = radius_a = min(max(centroid_radius, low), high)
-    else:  # the two never meet in radius: each at its own nearest
-        radius_b = min(max(centroid_radius, low_b), high_b)
-        radius_a = min(max(centroid_radius, low_a), high_a)
-    up_b, across_b = _speeds_at(mu, before, radius_b)
-    up_a, across_a = _speeds_at(mu, after, radius_a)
+    if low - high > 0.03 * radius:
+        return {"net_reason": "the conics before and after share no radius"}
+    radius = min(max(radius, low), high) if low <= high else 0.5 * (low + high)
+    up_b, across_b = _speeds_at(mu, before, radius)
+    up_a, across_a = _speeds_at(mu, after, radius)
     # rising or falling: as each conic does at the centroid's time
-    there_b = _coasted(mu, before, ignition, centroid)
-    there_a = _coasted(mu, after, cutoff, centroid)
     up_b = math.copysign(up_b, float(there_b[:3] @ there_b[3:6]))
     up_a = math.copysign(up_a, float(there_a[:3] @ there_a[3:6]))
     h_b, h_a = np.cross(before[:3], before[3:6]), np.cross(after[:3], after[3:6])
     tilt = float(h_b @ h_a) / float(np.linalg.norm(h_b) * np.linalg.norm(h_a))
     across = across_a**2 + across_b**2 - 2.0 * across_a * across_b * min(1.0, max(-1.0, tilt))
-    return {"net": math.sqrt((up_a - up_b) ** 2 + max(0.0, across)), "net_radius": radius_b,
+    return {"net": math.sqrt((up_a - up_b) ** 2 + max(0.0, across)), "net_radius": radius,
             "net_radial": up_a - up_b, "net_transverse": across_a - across_b}
 
 
@@ -165,11 +168,12 @@ def burns_of(sim: Simulation) -> list[dict]:
         }
         if previous == "landed" or following == "landed":
             burn["net_reason"] = "begins or ends on the ground"
+        elif "air" in (previous, following):
+            burn["net_reason"] = "begins or ends in the air, where no conic holds"
         elif swept > math.radians(60.0):
             burn["net_reason"] = "sweeps more than 60 degrees about the body"
         else:
-            burn |= _net(body.mu, body.radius, first.state, first.start, end, last.end, centroid,
-                         float(np.linalg.norm(place[:3])))
+            burn |= _net(body.mu, body.radius, first.state, first.start, end, last.end, centroid)
         found.append(burn)
     return found
 
