@@ -149,7 +149,7 @@ def _sigma_column(name: str, unit: str, sigma: np.ndarray, implied: np.ndarray) 
 
 
 def _best_unit(column: Column, value: np.ndarray, sigma: np.ndarray) -> str:
-    """The unit in which most values come out as typed; among equals the one a pilot says for such sizes."""
+    """The first unit a pilot would say in which at least half as many values come out as typed as in the best one."""
     units = list(_UNITS[column.dimension])
     if column.dimension == "length" and np.nanmax(np.abs(value)) < 1e4:
         units = ["m", "km", *units[2:]]
@@ -158,7 +158,8 @@ def _best_unit(column: Column, value: np.ndarray, sigma: np.ndarray) -> str:
         factor = UNITS[column.dimension][unit]
         return int(np.count_nonzero(_on_digits(value / factor, sigma / factor * math.sqrt(12))))
 
-    return max(units, key=typed)
+    counts = [typed(unit) for unit in units]
+    return next(unit for unit, count in zip(units, counts) if 2 * count >= max(counts))
 
 
 def _on_digits(value: np.ndarray, step: np.ndarray) -> np.ndarray:
