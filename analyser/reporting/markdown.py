@@ -10,12 +10,13 @@ __all__ = ["debrief_markdown", "escaped"]
 
 # Everything that CommonMark, pipe tables or strike-through could take for markup, wherever it stands.
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~$&])")
+_BREAKS = re.compile(r"[ \t\r\n\f\v\x1c-\x1f\x85\u2028\u2029]+")
 _LINE_START = re.compile(r"^(\s*)([-+=:](?=\s|$|[-=:])|\d+[.)](?=\s|$))")
 
 
 def escaped(text: str) -> str:
     """Text that reads the same after rendering: no markup, no HTML, no link, on one line."""
-    text = _SPECIAL.sub(r"\\\1", " ".join(str(text).split()))
+    text = _SPECIAL.sub(r"\\\1", _BREAKS.sub(" ", str(text)).strip())
     text = _LINE_START.sub(lambda match: f"{match[1]}{match[2][:-1]}\\{match[2][-1]}", text)
     # an address by itself would become a link
     return re.sub(r"(?i)\b(https?|ftp|www)([:.])", r"\1\\\2", text)

@@ -34,6 +34,13 @@ PIECES = {
 }
 
 
+def said(text: str, most: int = 30) -> str:
+    """A name as it is, whatever it holds: no mathematics between dollar signs, no control characters, not without end."""
+    text = "".join(character if character.isprintable() else " " for character in text)
+    text = text if len(text) <= most else text[: most - 1] + "\u2026"
+    return text.replace("\\", "\u2216").replace("$", r"\$")
+
+
 def strip(ax: "Axes", left: bool = True) -> None:
     """Take away the frame, leave a faint grid for the values."""
     for side in ("top", "right") + (() if left else ("left",)):
@@ -58,7 +65,7 @@ def draw_burns(whole: "Axes", losses: "Axes", scene: "BurnBars") -> None:
         for place, end, high in zip(places, left, np.maximum(scene.high, left) if ax is whole else left, strict=True):
             ax.annotate(f"{end:.0f}" if ax is losses else f"{scene.spent[place]:.0f}", (high, place), (5, 0), textcoords="offset points",
                         va="center", fontsize=8, color=INK)  # fmt: skip
-        ax.set_yticks(places, scene.labels if ax is whole else [])
+        ax.set_yticks(places, [said(label) for label in scene.labels] if ax is whole else [])
         ax.set_ylim(len(places) - 0.4, -0.6)
         ax.set_xlim(0, 1.16 * max(float(np.max(np.maximum(scene.high, left) if ax is whole else left)), 1e-3))
         ax.xaxis.grid(True, color=FAINT, linewidth=0.4)
@@ -78,7 +85,7 @@ def draw_legs(ax: "Axes", scene: "LegBars") -> None:
     _whiskers(ax, places, scene.spent, scene.low, scene.high)
     ax.plot(scene.planned, places, "|", color=BURN, markersize=18, markeredgewidth=2.4, label="planned")
     ax.plot(scene.needed, places, "D", color=PAPER, markeredgecolor=INK, markersize=5.5, label="least needed")
-    ax.set_yticks(places, scene.labels)
+    ax.set_yticks(places, [said(label, 18) for label in scene.labels])
     ax.set_ylim(len(places) - 0.4, -0.6)
     ax.set_xlim(0, 1.06 * float(np.nanmax([scene.high, scene.needed, scene.planned])))
     ax.set_xlabel("delta-v, m/s", fontsize=8, color=INK)
@@ -89,7 +96,7 @@ def draw_legs(ax: "Axes", scene: "LegBars") -> None:
 
 
 def _whiskers(ax: "Axes", places: np.ndarray, values: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
-    ax.errorbar(values, places, xerr=np.vstack([values - low, high - values]), fmt="none", ecolor=INK, elinewidth=1, capsize=2.5)
+    ax.errorbar(values, places, xerr=np.vstack([values - low, high - values]), fmt="none", color=INK, ecolor=INK, elinewidth=1, capsize=2.5)
 
 
 def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
@@ -99,7 +106,7 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
     if panel.air > 0:
         ax.add_patch(Circle((0, 0), panel.radius + panel.air, facecolor=AIR, edgecolor="none"))
     ax.add_patch(Circle((0, 0), panel.radius, facecolor=GROUND, edgecolor=INK, linewidth=0.5))
-    ax.text(0, 0, panel.body, ha="center", va="center", fontsize=8, color=INK, clip_on=True)
+    ax.text(0, 0, said(panel.body), ha="center", va="center", fontsize=8, color=INK, clip_on=True)
     for curve in panel.whole:
         ax.plot(curve[:, 0], curve[:, 1], color=FLOWN, linewidth=0.7, linestyle=(0, (5, 4)))
     for label, curve in panel.flown:
@@ -143,7 +150,7 @@ def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool,
                 ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points",
                             ha="center", va="bottom", fontsize=7.5, color=INK)  # fmt: skip
         for label, left, right in scene.bodies:
-            ax.annotate(f"about {label}", ((left + right) / 2, 1), (0, 15), xycoords=("data", "axes fraction"), textcoords="offset points",
+            ax.annotate(said(f"about {label}"), ((left + right) / 2, 1), (0, 15), xycoords=("data", "axes fraction"), textcoords="offset points",
                         ha="center", va="bottom", fontsize=8.5, color=INK)  # fmt: skip
     ax.plot(channel.fit_x, channel.fit_y, color=FLOWN, linewidth=1.3)
     ax.plot(channel.used[:, 0], channel.used[:, 1], ".", color=READING, markersize=4)
