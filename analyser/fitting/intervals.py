@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 
@@ -47,13 +48,12 @@ def standard_normal_points(count: int, dimensions: int = 3) -> np.ndarray:
 
     An additive recurrence with the generalised golden ratio (Roberts 2018), through the normal's quantiles.
     """
-    from scipy.special import ndtri
-
     ratio = 2.0
     for _ in range(60):
         ratio = (1.0 + ratio) ** (1.0 / (dimensions + 1))
     steps = ratio ** -np.arange(1.0, dimensions + 1)
-    half = ndtri((0.5 + np.arange(1, (count + 1) // 2 + 1)[:, None] * steps) % 1.0)
+    level = (0.5 + np.arange(1, (count + 1) // 2 + 1)[:, None] * steps) % 1.0
+    half = np.vectorize(NormalDist().inv_cdf)(level)  # the standard library's: scipy.special takes longer to import than all this to run
     points = np.concatenate([half, -half])[:count]
     points.flags.writeable = False
     return points
