@@ -17,7 +17,7 @@ import textwrap
 from analyser.errors import AnalyserError
 
 #: The commands in the order in which ``--help`` lists them: name, module under analyser.commands.
-COMMANDS = ("debrief", "read", "fit", "fix", "plan", "card", "compare", "export")
+COMMANDS = ("debrief", "read", "fit", "fix", "plan", "card", "watch", "compare", "export")
 
 DESCRIPTION = "Debriefs a simulated space flight flown by cockpit instruments alone."
 

@@ -27,6 +27,4 @@ def run(options) -> int:
     """Read the logbook and print."""
     if not options.logbook.exists():
         raise InputError("there is no logbook yet: `analyser debrief FLIGHT` keeps one. another place: --logbook FILE", options.logbook)
-    from analyser.logbook import Logbook
-
-    raise NotImplementedError(Logbook)
+    raise InputError("not written yet", place="command compare")

@@ -57,7 +57,7 @@ def _debrief(folder: Path, target: Path, options) -> tuple[int, dict]:
     from analyser.ingest import load_flight
     from analyser.reporting import summary_text, write_debrief
 
-    flight = load_flight(folder)
+    flight = load_flight(folder, progress=common.image_progress(options.quiet))
     findings = fit_flight(flight)
     write_debrief(flight, findings, target)
     if not options.no_logbook:

@@ -58,7 +58,7 @@ def _from_flight(options):
     if len(options.paths) > 1:
         raise InputError("several paths are images, and need --panel PANEL; a flight is one folder", place="arguments")
     (folder,) = common.flight_folders(options.paths)
-    flight = load_flight(folder)
+    flight = load_flight(folder, progress=common.image_progress(options.quiet))
     name = flight.folder.resolve().name if flight.folder else folder.stem
     return flight.readings, options.out or Path("reports") / name
 

@@ -228,7 +228,7 @@ def aim(fix: Fix, goal: Goal, world: World | None = None, engine: Engine | None 
     body = fix.body
     what, wanted, present, ways, remarks = _ways(fix, goal, world)
     miss = _miss(fix, what, wanted, present)
-    verdict = _verdict(what, miss)
+    verdict = _verdict(what, miss, max(abs(wanted), 0.05 * body.radius))
     corrections = [found for found in (_correction(fix, name, way, engine) for name, way in ways) if found]
     possible = [found for found in corrections if not found.reason]
     if body.name != goal.body and what == "apoapsis":
@@ -321,12 +321,16 @@ def _miss(fix: Fix, what: str, wanted: float, present) -> Estimate:
     return estimate(present(*fix.state, conic.shape(mu, *fix.state)) - wanted, values, unit, "the craft leaves")
 
 
-def _verdict(what: str, miss: Estimate) -> str:
-    if math.isnan(miss.low):
-        return "beyond" if what == "apoapsis" else "open"  # no apoapsis at all: it lies beyond any
+def _verdict(what: str, miss: Estimate, scale: float) -> str:
+    """How it stands; "open" where the digits leave more than a quarter of what is wanted undecided about the goal."""
+    if not math.isfinite(miss.low):  # no apoapsis at all: it lies beyond any
+        return "beyond" if what == "apoapsis" else "short" if what in ("circular", "orbit") else "open"
     if what in ("circular", "orbit"):
-        return "reached" if miss.low < 1.0 else "short"
+        # The difference of two apsides is never below 0, and the digits alone keep it off 0: within a hundredth of the radius counts.
+        return "reached" if miss.value < 0.002 * scale / 0.05 else "short"
     if miss.low <= 0 <= miss.high:
+        if what in ("apoapsis", "periapsis") and not miss.high - miss.low < 0.25 * scale:
+            return "open"
         return "reached"
     beyond = miss.high < 0 if what == "periapsis" else miss.low > 0
     return "beyond" if beyond else "short"

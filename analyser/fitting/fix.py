@@ -134,6 +134,19 @@ def fix_reading(reading: Reading, body: Body) -> Fix:
     return _evaluate(reading, body, nominal, points, states, axes, remarks, 0.0 if open_direction else TAIL)
 
 
+def fix_states(body: Body, nominal: State, states: Sequence[State]) -> Fix:
+    """What follows from a state that is known in another way: ``states`` are samples of what it may be, equally likely.
+
+    Parameters
+    ----------
+    nominal, states : (radius m, radial speed, transverse speed m/s)
+        Inertial axes about ``body``.
+    """
+    r, vr, vt = nominal
+    reading = Reading(Shown(r - body.radius), Shown(math.hypot(vr, vt)), Shown(vr))
+    return _evaluate(reading, body, nominal, [], list(states), [], [], TAIL)
+
+
 # From what was shown to a state ------------------------------------------------------------------------------------
 
 
@@ -414,7 +427,7 @@ def _advice(found: dict, points, shapes, axes, body: Body) -> list[str]:
     ):
         if not weak(found[name], body.radius):
             continue
-        which = dominant(points, values)
+        which = dominant(points, values) if points else None
         if which is None:
             continue
         axis = axes[which][0]

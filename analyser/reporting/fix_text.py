@@ -179,7 +179,7 @@ def _aim(aim) -> list[str]:
         lines += textwrap.wrap("  the digits can't tell how far it is", WIDTH)
     elif aim.what in ("circular", "orbit"):
         apart = "apoapsis and periapsis lie apart" if aim.what == "circular" else "the apsides are off by up to"
-        lines += textwrap.wrap(f"  {apart} {interval(aim.miss)}", WIDTH)
+        lines += textwrap.wrap(f"  {apart} {interval(aim.miss)}" if aim.miss.known else "  it leaves: no orbit yet", WIDTH)
     else:
         words = (_BEYOND if aim.verdict == "beyond" else _SHORT)[aim.what]
         size = Estimate(abs(aim.miss.value), aim.miss.sigma, *sorted((abs(aim.miss.low), abs(aim.miss.high))), aim.miss.unit, aim.miss.reason)
