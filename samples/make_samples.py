@@ -173,9 +173,70 @@ def ascent_notes(flown: Flown, rng, columns) -> Notebook:
     return book
 
 
+def screens_pilot(world, craft) -> tuple[Flown, Notebook]:
+    """Out and down, taken shot by shot."""
+    pilot = Pilot(
+        start=(79.4e3, 81.1e3), transfer_late=4.0, transfer_off=0.01, correct_at=3.6e6, capture_late=9.0, capture_low=31e3,
+        deorbit_to=9.2e3, brake_early=8.0, brake_throttle=0.88, gate=(420.0, 11.0), let_down=(1.1, 0.055), stay=140.0,
+    )
+    flown = there_and_back(world, craft, pilot, back=False)
+    book = take_notes(flown, np.random.default_rng(303), SPACE, per_coast=3, events=(), rough=0.0)
+    return flown, book
+
+
+def write_screens(name: str, world, craft) -> dict:
+    """Draw the shots of one flight, and the reference shot with the panel's description."""
+    from simulator import cockpit
+
+    flown, book = screens_pilot(world, craft)
+    folder = HERE / "flights" / name
+    shots = folder / "screenshots"
+    shots.mkdir(parents=True, exist_ok=True)
+    for old in shots.glob("*.jpg"):
+        old.unlink()
+    rng = np.random.default_rng(3)
+    told, pitch = [], 0.05
+    for index, row in enumerate(book.rows):
+        shown = book.panel.at(row.met)
+        pitch = shown["pitch"] if shown["pitch"] is not None else pitch + float(rng.normal(0, 0.004))
+        body = world[shown["body"]]
+        shown |= {"pitch": pitch, "roll": float(rng.normal(0, 0.03)), "radius": body.radius, "air": body.air is not None}
+        texts = cockpit.glass(shown, row.met)
+        view = cockpit.draw_view(shown, texts, rng)
+        shift = (float(rng.uniform(-12, 12)), float(rng.uniform(-12, 12)))
+        zoom = float(rng.uniform(0.98, 1.02))
+        taken = cockpit.photograph(
+            view, rng, shift, zoom, light=float(rng.uniform(0.72, 1.08)), slope=(float(rng.uniform(-0.2, 0.2)), float(rng.uniform(-0.15, 0.15))),
+            noise=float(rng.uniform(1.5, 3.5)), blur=float(rng.uniform(0.0, 0.25)),
+        )
+        file = f"shot-{index + 1:03d}.jpg"
+        taken.save(shots / file, quality=int(rng.integers(80, 90)))
+        values = {k: shown[k] for k in ("altitude", "radar_altitude", "speed", "vertical_speed", "throttle", "propellant", "acceleration",
+                                        "pitch", "roll")}
+        told.append({"image": file, "met": row.met, "body": shown["body"], "phase": shown["kind"], "texts": texts, "shift": shift, "zoom": zoom,
+                     **values})
+        print(f"\r  {index + 1} of {len(book.rows)} shots", end="", flush=True)
+    print()
+    panel = HERE / "panels" / "heron"
+    panel.mkdir(parents=True, exist_ok=True)
+    shown = book.panel.at(flown.marks["periapsis"] - 300.0) | {"pitch": 0.2, "roll": 0.0, "radius": world["Lull"].radius, "air": False}
+    view = cockpit.draw_view(shown, cockpit.glass(shown, flown.marks["periapsis"] - 300.0), rng)
+    cockpit.photograph(view, rng, (0.0, 0.0), 1.0).save(panel / "reference.png", optimize=True)
+    (panel / "panel.toml").write_text(cockpit.panel_toml(), encoding="utf-8", newline="\n")
+    facts = {"name": "Third try, on screenshots", "pilot": "P-01", "date": "2031-03-30", "plan": "arrival", "craft": "heron",
+             "more": 'panel = "../../panels/heron/panel.toml"\n', "remarks": "Outbound half only."}
+    (folder / "flight.toml").write_text(FLIGHT_TOML.format(**facts), encoding="utf-8", newline="\n")
+    truth = {"name": facts["name"], **truth_of(flown.sim), "marks": flown.marks, "slips": [], "rows": [], "images": told}
+    (folder / "truth.json").write_text(to_json(truth), encoding="utf-8", newline="\n")
+    return truth
+
+
 FLIGHTS = {
     "first-try": first_try, "second-try": second_try, "wrong-way": wrong_way, "fourth-try": fourth_try, "launch": from_the_pad,
 }
+
+
+SCREENS = "screens"
 
 
 def write_flight(name: str, flown: Flown, book, told: dict) -> dict:
@@ -209,12 +270,12 @@ def make(name: str) -> dict:
     """Fly and write one sample flight."""
     world = read_world(HERE / "worlds" / "ardent.toml")
     craft = read_craft(HERE / "craft" / ("heron-on-stilt.toml" if name == "launch" else "heron.toml"))
-    return write_flight(name, *FLIGHTS[name](world, craft))
+    return write_screens(name, world, craft) if name == SCREENS else write_flight(name, *FLIGHTS[name](world, craft))
 
 
 def main(names: list[str]) -> None:
     """Make the named flights, or all."""
-    for name in names or list(FLIGHTS):
+    for name in names or [*FLIGHTS, SCREENS]:
         print(f"{name} ...", flush=True)
         print(story(make(name)))
 

@@ -125,8 +125,8 @@ class Pilot:
     entry_to: float = 34e3
 
 
-def there_and_back(world: World, craft: Craft, pilot: Pilot, all_pull: bool = False) -> Flown:
-    """From orbit about Ardent to the ground of Lull and home through the air."""
+def there_and_back(world: World, craft: Craft, pilot: Pilot, all_pull: bool = False, back: bool = True) -> Flown:
+    """From orbit about Ardent to the ground of Lull and (``back``) home through the air."""
     sim = in_orbit(world, craft, "Ardent", *pilot.start, angle=-0.6, anomaly=0.35, all_pull=all_pull)
     marks: dict[str, float] = {}
     far = world["Lull"].semi_major_axis - world["Ardent"].radius
@@ -156,6 +156,8 @@ def there_and_back(world: World, craft: Craft, pilot: Pilot, all_pull: bool = Fa
     arrive_at_lull(sim, pilot, marks)
     land_on_lull(sim, pilot, marks)
     sim.wait(pilot.stay)
+    if not back:
+        return Flown(sim, marks)
     climb_from_lull(sim, pilot, marks)
     go_home(sim, pilot, marks)
     return Flown(sim, marks)
