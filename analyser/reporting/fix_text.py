@@ -110,8 +110,6 @@ def _row(label: str, text: str) -> list[str]:
 
 
 def _orbit(fix) -> list[str]:
-    from analyser.fitting.fix import weak
-
     lines = []
     for label, altitude, wait, speed in (
         ("apoapsis", fix.apoapsis_altitude, fix.time_to_apoapsis, fix.speed_at_apoapsis),
@@ -120,7 +118,8 @@ def _orbit(fix) -> list[str]:
         if label == "apoapsis" and fix.bound == 0:
             lines += _row(label, f"none: leaves {fix.body.name}, with {interval(fix.excess_speed)} to spare far away")
             continue
-        said = interval(altitude, weak(altitude, fix.body.radius))
+        vague = fix.vague(f"{label}_altitude")
+        said = interval(altitude, vague)
         if label == "apoapsis" and 0 < fix.bound < 1:
             said += f"; {1 - fix.bound:.0%} of what the digits allow leaves {fix.body.name}"
         behind = label == "periapsis" and wait.known and wait.high < 0
@@ -132,7 +131,7 @@ def _orbit(fix) -> list[str]:
         lines += _row(label, said)
         if label == "apoapsis" and fix.departure.chance == 1:
             continue
-        if speed.known and not weak(altitude, fix.body.radius) and not (label == "periapsis" and altitude.value < 0):
+        if speed.known and not vague and not (label == "periapsis" and altitude.value < 0):
             lines += _row("", f"speed there {interval(speed)}")
     if fix.bound > 0:
         lines += _row("period", span(fix.period) if fix.period.known else "not known: " + fix.period.reason)
@@ -233,10 +232,8 @@ def _braking(fix, brakings) -> list[str]:
 
 def fix_line(fix, goal: str = "") -> str:
     """One line for following a coast: apsides, period, and the ground where it is met."""
-    from analyser.fitting.fix import weak
-
-    apsides = "leaves" if fix.bound == 0 else f"ap {_short(fix.apoapsis_altitude, weak(fix.apoapsis_altitude, fix.body.radius))}"
-    said = f"{apsides}, pe {_short(fix.periapsis_altitude, weak(fix.periapsis_altitude, fix.body.radius))}"
+    apsides = "leaves" if fix.bound == 0 else f"ap {_short(fix.apoapsis_altitude, fix.vague('apoapsis_altitude'))}"
+    said = f"{apsides}, pe {_short(fix.periapsis_altitude, fix.vague('periapsis_altitude'))}"
     if fix.ground.chance == 1:
         said += f", GROUND in {duration(fix.ground.wait.value)} at {fix.ground.speed.value:.0f} m/s"
     elif fix.ground.chance:

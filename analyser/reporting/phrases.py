@@ -10,6 +10,8 @@ from analyser.units import format_met, pilot_unit
 __all__ = ["UNKNOWN", "clock", "duration", "figure", "plain_number", "say_plainly", "unit_for"]
 
 UNKNOWN = "not known"
+#: Most decimals worth saying in a unit, however sure the figure: nobody flies by less.
+_FINEST = {"m/s": 2, "m": 0, "km": 2, "kg": 1, "s": 1, "min": 2, "h": 3, "d": 4, "deg": 2, "": 4, "m/s²": 3}
 
 
 def unit_for(unit: str, size: float) -> tuple[str, float]:
@@ -35,7 +37,9 @@ def _decimals(half: float) -> int:
 
 
 def figure(estimate: Estimate, sign: bool = False, like: float = math.nan) -> str:
-    """An estimate as "612.4 ± 1.2 m/s" (95 %), or "612 m/s (590 to 655)" where the interval is lopsided.
+    """An estimate as "612.4 ± 1.2 m/s" (95 %), or "612 (590 to 655) m/s" where the interval is lopsided.
+
+    Two significant digits of the interval are said, but none finer than a pilot could use.
 
     Parameters
     ----------
@@ -53,14 +57,19 @@ def figure(estimate: Estimate, sign: bool = False, like: float = math.nan) -> st
     below, above = value - low, high - value
     plus = "+" if sign and value > 0 else ""
     unit = f" {name}" if name else ""
+    finest = _FINEST.get(name, 4)
+    if value == low == high == 0 or (value == 0 and not below + above > 0):
+        return f"0{unit}"
     if not (math.isfinite(below) and math.isfinite(above)) or below < 0 or above < 0 or below + above <= 0:
-        decimals = max(0, 3 - _magnitude(value))
+        decimals = min(max(0, 3 - _magnitude(value)), finest)
         return f"{plus}{plain_number(value, decimals)}{unit}"
     half = (below + above) / 2
-    decimals = min(_decimals(half), 6)
-    if abs(above - below) <= 0.3 * half:
-        return f"{plus}{plain_number(value, decimals)} ± {plain_number(half, decimals)}{unit}"
-    return f"{plus}{plain_number(value, decimals)}{unit} ({plain_number(low, decimals)} to {plain_number(high, decimals)})"
+    decimals = min(_decimals(half), finest)
+    step = 10.0**-decimals
+    if abs(above - below) <= 0.3 * half or half < 2 * step:
+        # never "± 0": an interval finer than what is worth saying is said as the finest step
+        return f"{plus}{plain_number(value, decimals)} ± {plain_number(max(half, step), decimals)}{unit}"
+    return f"{plus}{plain_number(value, decimals)} ({plain_number(low, decimals)} to {plain_number(high, decimals)}){unit}"
 
 
 def say_plainly(value: float, unit: str, decimals: int = 0) -> str:

@@ -16,6 +16,9 @@ from analyser.reporting.timeline import timeline
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from analyser.reporting.scenes import OrbitPanel
+    from analyser.reporting.timeline import Timeline
+
 __all__ = ["flight_figures", "flight_pictures", "inline_svg", "picture_bytes"]
 
 _ROLES = {
@@ -58,19 +61,19 @@ def burns_figure(flight: Flight, findings: Findings) -> "Figure | None":
     return figure
 
 
-def orbits_figures(flight: Flight, findings: Findings) -> "dict[str, Figure]":
+def orbits_figures(panels: "tuple[OrbitPanel, ...]") -> "dict[str, Figure]":
     """The orbits flown about each body, to scale, one figure a body and size, by key."""
     found = {}
-    for number, panel in enumerate(orbit_panels(flight, findings), 1):
-        figure = _figure(4.6, 4.6 * panel.reach[1] / panel.reach[0])
+    for number, panel in enumerate(panels, 1):
+        figure = _figure(3.5, 3.5 * panel.reach[1] / panel.reach[0])
         plots.draw_orbits(figure.add_axes((0, 0, 1, 1)), panel)
         found[f"orbits-{number}"] = figure
     return found
 
 
-def time_figure(flight: Flight, findings: Findings) -> "Figure | None":
-    """Altitude and speeds over time."""
-    scene = timeline(flight, findings)
+def time_figure(flight: Flight, findings: Findings, scene: "Timeline | None" = None) -> "Figure | None":
+    """Altitude and speeds over time; ``scene`` where it is laid out already."""
+    scene = scene or timeline(flight, findings)
     if scene is None:
         return None
     count = len(scene.channels)
@@ -83,50 +86,58 @@ def time_figure(flight: Flight, findings: Findings) -> "Figure | None":
     return figure
 
 
-#: key -> (figure, what it shows for those who can't see it, caption)
-FIGURES = {
+#: key -> (what it shows for those who can't see it, caption)
+WORDS = {
     "legs": (
-        legs_figure,
-        "Bars of the delta-v each leg took, with marks for the plan's ideal and for the least between the orbits flown; the figures are in the table of legs.",
+        "Bars of the delta-v each leg took, with marks for the plan's ideal and for the least between the orbits flown; the figures are in the "
+        "table of legs.",
         "What each leg took. The stroke is the plan's ideal, the diamond the least between the orbits flown.",
     ),
     "burns": (
-        burns_figure,
         "One bar a burn, in pieces from the delta-v needed to the delta-v spent; the figures are in the tables of burns.",
-        "Left: from what each burn needed to what it spent, with the 95 % interval of what was spent. Right: the losses alone, enlarged.",
+        "Left: from what each burn needed to what it spent, with the 95 % interval of what was spent. Right: the losses alone, enlarged; "
+        "a burn loss is split in proportion to steering, gravity and drag where these come near it.",
     ),
     "time": (
-        time_figure,
         "Altitude, speed and vertical speed over mission elapsed time: the fit as a line, readings as dots, burns shaded.",
         "Line: fit; dots: readings; crosses: readings set aside; shaded: burns.",
     ),
-}  # fmt: skip
+}
 STRETCHED = " Each coast and burn has a time scale of its own, its length written above, so that short ones can be seen."
 ORBITS_ALT = "The orbits flown about {}, drawn to scale, with the readings on them; the apsides are in the table of orbits."
 ORBITS_CAPTION = "About {}, to scale."
 
 
 def flight_figures(flight: Flight, findings: Findings) -> "dict[str, Figure]":
-    """Every figure of a debrief that has something to show, by key."""
-    made = {key: build(flight, findings) for key, (build, _, _) in FIGURES.items()}
-    return {**{key: figure for key, figure in made.items() if figure is not None}, **orbits_figures(flight, findings)}
+    """Every figure of a debrief that has something to show, by key: legs, burns, time, orbits-1, orbits-2, ..."""
+    made = {
+        "legs": legs_figure(flight, findings),
+        "burns": burns_figure(flight, findings),
+        "time": time_figure(flight, findings),
+        **orbits_figures(orbit_panels(flight, findings)),
+    }
+    return {key: figure for key, figure in made.items() if figure is not None}
 
 
 def flight_pictures(flight: Flight, findings: Findings) -> dict[str, Picture]:
     """Every picture of a debrief, ready to set into a page."""
-    panels = orbit_panels(flight, findings)
-    found = {}
-    for key, figure in flight_figures(flight, findings).items():
-        if key.startswith("orbits-"):
-            body = panels[int(key[7:]) - 1].body
-            alt, caption = ORBITS_ALT.format(body), ORBITS_CAPTION.format(body)
-        else:
-            _, alt, caption = FIGURES[key]
-        if key == "time":
-            scene = timeline(flight, findings)
-            caption += STRETCHED if scene is not None and scene.stretched else ""
-        found[key] = Picture(key, inline_svg(picture_bytes(figure, "svg", key).decode(), key), alt, caption)
-    return found
+    panels, scene = orbit_panels(flight, findings), timeline(flight, findings)
+    made = {
+        "legs": legs_figure(flight, findings),
+        "burns": burns_figure(flight, findings),
+        "time": time_figure(flight, findings, scene) if scene else None,
+        **orbits_figures(panels),
+    }
+    words = dict(WORDS)
+    if scene is not None and scene.stretched:
+        words["time"] = (WORDS["time"][0], WORDS["time"][1] + STRETCHED)
+    for number, panel in enumerate(panels, 1):
+        words[f"orbits-{number}"] = (ORBITS_ALT.format(panel.body), ORBITS_CAPTION.format(panel.body))
+    return {
+        key: Picture(key, inline_svg(picture_bytes(figure, "svg", key).decode(), key), *words[key])
+        for key, figure in made.items()
+        if figure is not None
+    }
 
 
 def picture_bytes(figure: "Figure", form: str, salt: str = "") -> bytes:

@@ -60,7 +60,9 @@ def draw_burns(whole: "Axes", losses: "Axes", scene: "BurnBars") -> None:
         left = np.zeros(len(places))
         for key in keys:
             name, colour, hatch = PIECES[key]
-            ax.barh(places, scene.pieces[key], 0.62, left=left, color=colour, hatch=hatch, edgecolor=PAPER, linewidth=0.5, label=name)
+            there = scene.pieces[key] > 0
+            ax.barh(places[there], scene.pieces[key][there], 0.62, left=left[there], color=colour, hatch=hatch, edgecolor=PAPER,
+                    linewidth=0.5, label=name)  # fmt: skip
             left = left + scene.pieces[key]
         for place, end, high in zip(places, left, np.maximum(scene.high, left) if ax is whole else left, strict=True):
             ax.annotate(f"{end:.0f}" if ax is losses else f"{scene.spent[place]:.0f}", (high, place), (5, 0), textcoords="offset points",
@@ -106,7 +108,10 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
     if panel.air > 0:
         ax.add_patch(Circle((0, 0), panel.radius + panel.air, facecolor=AIR, edgecolor="none"))
     ax.add_patch(Circle((0, 0), panel.radius, facecolor=GROUND, edgecolor=INK, linewidth=0.5))
-    ax.text(0, 0, said(panel.body), ha="center", va="center", fontsize=8, color=INK, clip_on=True)
+    if panel.radius > 0.25 * panel.reach[0]:
+        ax.text(0, 0, said(panel.body), ha="center", va="center", fontsize=8, color=INK, clip_on=True)
+    else:
+        ax.annotate(said(panel.body), (0, -panel.radius), (0, -5), textcoords="offset points", ha="center", va="top", fontsize=8, color=INK)
     for curve in panel.whole:
         ax.plot(curve[:, 0], curve[:, 1], color=FLOWN, linewidth=0.7, linestyle=(0, (5, 4)))
     for label, curve in panel.flown:
@@ -115,12 +120,13 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
             middle = curve[len(curve) * 5 // 9]
             ax.annotate(label, middle, color=PAPER, fontsize=7.5, ha="center", va="center", annotation_clip=True,
                         bbox={"boxstyle": "circle,pad=0.22", "facecolor": FLOWN, "edgecolor": PAPER, "linewidth": 0.8}, zorder=6)  # fmt: skip
-    for label, curve in panel.burns:
+    for label, ring, curve in panel.burns:
         ax.plot(curve[:, 0], curve[:, 1], color=BURN, linewidth=4, solid_capstyle="butt", zorder=4)
         x, y = curve[len(curve) // 2]
-        outward = 13 / max(float(np.hypot(x, y)), 1e-9)
-        ax.annotate(label, (x, y), (x * outward, y * outward), textcoords="offset points", color=INK, fontsize=8, fontweight="bold",
-                    ha="center", va="center", annotation_clip=True, zorder=7)  # fmt: skip
+        outward = (12 + 10 * ring) / max(float(np.hypot(x, y)), 1e-9)
+        if label:
+            ax.annotate(label, (x, y), (x * outward, y * outward), textcoords="offset points", color=INK, fontsize=8, fontweight="bold",
+                        ha="center", va="center", annotation_clip=True, zorder=7)  # fmt: skip
     ax.plot(panel.used[:, 0], panel.used[:, 1], ".", color=READING, markersize=4, zorder=5)
     ax.plot(panel.set_aside[:, 0], panel.set_aside[:, 1], "x", color=ASIDE, markersize=6, markeredgewidth=1.6, zorder=5)
     (x, y), (wide, high) = panel.centre, panel.reach
@@ -146,7 +152,7 @@ def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool,
         ax.axvline(edge, color=FAINT, linewidth=0.6, linestyle=(0, (2, 3)))
     if first:
         for label, left, right in scene.coasts:
-            if right - left > 0.07:
+            if right - left > 0.062:
                 ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points",
                             ha="center", va="bottom", fontsize=7.5, color=INK)  # fmt: skip
         for label, left, right in scene.bodies:

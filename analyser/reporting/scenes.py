@@ -48,7 +48,8 @@ class OrbitPanel:
     """Orbits about one body, to one scale; km, the body's centre at the origin, curves of shape (n, 2).
 
     ``whole`` are the orbits closed (dashed), ``flown`` the parts flown with their labels ("": of another size, only in passing);
-    ``used`` and ``set_aside`` the readings. ``reach`` is half the width and half the height of the window.
+    ``burns`` are curves with a label and the ring it is written in, so that labels of neighbours don't meet; ``used`` and
+    ``set_aside`` the readings. ``reach`` is half the width and half the height of the window.
     """
 
     body: str
@@ -58,7 +59,7 @@ class OrbitPanel:
     reach: tuple[float, float]
     whole: tuple[np.ndarray, ...]
     flown: tuple[tuple[str, np.ndarray], ...]
-    burns: tuple[tuple[str, np.ndarray], ...]
+    burns: tuple[tuple[str, int, np.ndarray], ...]
     used: np.ndarray
     set_aside: np.ndarray
 
@@ -66,8 +67,8 @@ class OrbitPanel:
 def burn_bars(findings: Findings) -> BurnBars | None:
     """Bars of the burns whose delta-v is known; None where there is none.
 
-    Where the pieces of the burn loss are known, not negative and add up to it within a tenth, they are shown, else the burn loss is
-    one piece. What is spent beyond the known pieces is "not split". Pieces below zero (noise) are left out.
+    Where steering, gravity and drag are known, not negative and come within a quarter of the burn loss, it is split in their
+    proportion, else it is one piece. What is spent beyond the known pieces is "not split". Pieces below zero (noise) are left out.
     """
     burns = [(number, burn) for number, burn in enumerate(findings.burns, 1) if burn.spent.known]
     if not burns:
@@ -95,8 +96,9 @@ def _split(burn: Burn) -> dict[str, float]:
         for key, part in (("steering", burn.steering_loss), ("gravity", burn.gravity_loss), ("drag", burn.drag_loss))
         if part.known
     }
-    if parts and min(parts.values()) > -0.5 and 0.9 * loss <= sum(parts.values()) <= 1.1 * loss:
-        found.update({key: max(value, 0.0) for key, value in parts.items()})
+    together = sum(parts.values())
+    if parts and min(parts.values()) > -0.5 and loss > 0 and 0.75 * loss <= together <= 1.25 * loss:
+        found.update({key: max(value, 0.0) * loss / together for key, value in parts.items()})
     elif math.isfinite(loss):
         found["burn"] = max(loss, 0.0)
     rest = spent - sum(found.values())
@@ -216,32 +218,49 @@ def _panel(
         label = f"{number + 1}" if number in own else ""
         flown.append((label, _curve(table["radius"].to_numpy(), turned[f"arc {number}"])))
         if number in own:
-            closed = _closed(findings.arcs[number], dict(group)[number], turned["turns"][number])
+            closed = _closed(findings.arcs[number], dict(group)[number], turned["turns"][number], body.radius)
             if closed is not None:
                 whole.append(closed)
     for number, burn in enumerate(findings.burns):
         key = f"burn {number}"
         if key in turned and key in parts and burn.body == name:
-            burns.append((f"B{number + 1}", _curve(parts[key]["radius"].to_numpy(), turned[key])))
-    used, aside = _readings(findings, numbers, turned["turns"])
+            label = f"B{number + 1}" if burn.before in own or burn.after in own else ""
+            burns.append((label, _curve(parts[key]["radius"].to_numpy(), turned[key])))
+    used, aside = _readings(findings, own, turned["turns"])
     seen = np.concatenate([curve for (label, curve) in flown if label] + whole + [_disc(body.radius / 1e3)])
     lowest, highest = np.nanmin(seen, axis=0), np.nanmax(seen, axis=0)
     centre = (lowest + highest) / 2
-    half = 0.56 * (highest - lowest)
+    half = 0.585 * (highest - lowest)
     half = np.maximum(half, [0.75 * half[1], 0.5 * half[0]])  # neither a thin tower nor a thin band
     return OrbitPanel(
         name, body.radius / 1e3, body.air_top / 1e3, (float(centre[0]), float(centre[1])), (float(half[0]), float(half[1])),
-        tuple(whole), tuple(flown), tuple(burns), used, aside,
+        tuple(whole), tuple(flown), _ringed(burns), used, aside,
     )  # fmt: skip
 
 
-def _closed(arc: Arc, size: float, turn: float) -> np.ndarray | None:
-    """The whole ellipse, or None where the orbit is open, unknown or reaches beyond the drawing."""
+def _ringed(burns: list[tuple[str, np.ndarray]]) -> tuple[tuple[str, int, np.ndarray], ...]:
+    placed: list[tuple[float, int]] = []
+    found = []
+    for label, curve in burns:
+        x, y = curve[len(curve) // 2]
+        angle = math.atan2(y, x)
+        ring = 0
+        if label and math.isfinite(angle):
+            taken = {other for where, other in placed if abs(math.remainder(angle - where, 2 * math.pi)) < 0.2}
+            ring = next(number for number in range(len(taken) + 1) if number not in taken)
+            placed.append((angle, ring))
+        found.append((label, ring, curve))
+    return tuple(found)
+
+
+def _closed(arc: Arc, size: float, turn: float, ground: float) -> np.ndarray | None:
+    """The whole ellipse above ground, or None where the orbit is open, unknown or reaches beyond the drawing."""
     major, eccentricity = arc.semi_major_axis.value, arc.eccentricity.value
     if not (major > 0 and 0 <= eccentricity < 1) or major * (1 + eccentricity) > 1.6 * size:
         return None
     angle = np.linspace(0, 2 * math.pi, 181)
-    return _curve(major * (1 - eccentricity**2) / (1 + eccentricity * np.cos(angle)), angle + turn)
+    radius = major * (1 - eccentricity**2) / (1 + eccentricity * np.cos(angle))
+    return _curve(np.where(radius >= ground, radius, np.nan), angle + turn)
 
 
 def _readings(findings: Findings, numbers: list[int], turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

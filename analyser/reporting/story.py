@@ -53,11 +53,11 @@ def _ended(findings: Findings) -> str:
         speeds = []
         if landing.vertical_speed.known:
             speeds.append(f"{figure(_size(landing.vertical_speed))} down")
-        if landing.horizontal_speed.known:
+        if landing.horizontal_speed.known and landing.horizontal_speed.value != 0:
             speeds.append(f"{figure(landing.horizontal_speed)} across")
-        said.append(f"touched down on {landing.body}" + (f" at {' and '.join(speeds)}" if speeds else " (how fast is not known)"))
+        said.append(f"on {landing.body}" + (f" at {' and '.join(speeds)}" if speeds else " (how fast is not known)"))
     if said:
-        return f"It {_listed(said)}."
+        return f"It touched down {', and '.join(said)}."
     last = next((arc for arc in reversed(findings.arcs) if arc.kind == "coast"), None)
     if last is None or not last.periapsis_altitude.known:
         return ""
@@ -97,7 +97,8 @@ def _missed(findings: Findings) -> str:
     if not open_legs:
         return ""
     worst = max(open_legs, key=lambda leg: leg.still_needed.value)
-    if worst.still_needed.value < 1:
+    planned = worst.planned.value if worst.planned.known else 0.0
+    if worst.still_needed.value < max(3.0, 0.01 * planned):
         return ""
     return f"The goal missed by most is {worst.name}'s ({worst.goal}): {figure(worst.still_needed)} would still have been needed."
 
@@ -120,7 +121,8 @@ def wastes(findings: Findings, most: int = 3) -> tuple[Waste, ...]:
     for item in findings.advice[:most]:
         cost = say_plainly(item.cost, "m/s") if math.isfinite(item.cost) else ""
         mass = say_plainly(item.propellant, "kg") if math.isfinite(item.propellant) else ""
-        found.append(Waste(item.leg, _sentence(item.sentence), ", ".join(part for part in (cost, mass) if part)))
+        sentence = item.sentence.strip().removeprefix(f"{item.leg}:").strip() if item.leg else item.sentence
+        found.append(Waste(item.leg, _sentence(sentence[:1].upper() + sentence[1:]), ", ".join(part for part in (cost, mass) if part)))
     return tuple(found)
 
 
@@ -137,7 +139,7 @@ def facts(findings: Findings, total: Totals) -> tuple[Fact, ...]:
         ("touchdown, vertical", total.touchdown_vertical_speed, ""),
         ("touchdown, horizontal", total.touchdown_horizontal_speed, ""),
     )
-    return tuple(Fact(label, figure(estimate), remark) for label, estimate, remark in wanted if estimate.known)
+    return tuple(Fact(label, figure(estimate), remark) for label, estimate, remark in wanted if estimate.known and not (label.startswith("touchdown") and estimate.value == 0))
 
 
 def _sentence(text: str) -> str:

@@ -21,9 +21,9 @@ _SAID = {
     "planned": "planned delta-v", "wrong_way": "wrong-way part", "met": "time",
 }  # fmt: skip
 CAUSES = {
-    "propellant": "propellant gauge",
-    "throttle": "throttle and thrust",
-    "acceleration": "felt acceleration",
+    "propellant": "the propellant gauge",
+    "throttle": "the throttle and the thrust",
+    "acceleration": "the felt acceleration",
     "orbits": "the orbits joined (a lower bound)",
 }
 
@@ -111,29 +111,39 @@ def burn_tables(findings: Findings) -> tuple[Table, ...]:
     if not findings.burns:
         return ()
     done = [_burn_row(number, burn) for number, burn in enumerate(findings.burns, 1)]
-    sources = sorted({burn.spent_from for burn in findings.burns})
-    note = "spent is reckoned from: " + "; ".join(
-        f"{CAUSES.get(source, source)} ({_listed([number for number, burn in enumerate(findings.burns, 1) if burn.spent_from == source])})"
-        for source in sources
-    )
-    lost = [
-        [
-            f"{number}", _cell(burn.burn_loss), _cell(burn.placement_loss), _cell(burn.steering_loss), _cell(burn.gravity_loss),
-            _cell(burn.drag_loss), _cell(burn.wrong_way),
-        ]
-        for number, burn in enumerate(findings.burns, 1)
-    ]  # fmt: skip
+    by_source: dict[str, list[int]] = {}
+    for number, burn in enumerate(findings.burns, 1):
+        by_source.setdefault(CAUSES.get(burn.spent_from, burn.spent_from), []).append(number)
+    note = "spent is reckoned from " + "; ".join(
+        source + (f" (burn{'s' if len(numbers) > 1 else ''} {_listed(numbers)})" if len(by_source) > 1 else "") for source, numbers in by_source.items()
+    ) + "."
+    headers, losses = ["burn"], [[f"{number}"] for number in range(1, len(findings.burns) + 1)]
+    for header, name in _LOSSES:
+        parts = [getattr(burn, name) for burn in findings.burns]
+        if name in ("drag_loss", "wrong_way") and not any(part.known and part.low > 0 for part in parts):
+            continue  # nothing of the kind happened: not worth a column
+        headers.append(header)
+        for row, part in zip(losses, parts, strict=True):
+            row.append(_cell(part))
     return (
         _columns(
             ["burn", "leg", "ignition", "length", "about", "thrust", "spent", "net", "least needed", "propellant"], done,
             "Burns", {3, 6, 7, 8, 9}, notes=(note,),
         ),
         _columns(
-            ["burn", "burn loss", "placement loss", "steering", "gravity", "drag", "wrong way"], lost,
-            "What each burn lost, and to what", {1, 2, 3, 4, 5, 6},
-            notes=("steering, gravity and drag are the parts of the burn loss, where readings were taken during the burn.",),
+            headers, losses, "What each burn lost, and to what", set(range(1, len(headers))),
+            notes=(
+                "steering, gravity and drag are reckoned along the path, where readings were taken during the burn: the speed changed by what was "
+                "spent less these three. A climb turns speed into height, so that not all of the gravity part is lost.",
+            ),
         ),
     )  # fmt: skip
+
+
+_LOSSES = (
+    ("burn loss", "burn_loss"), ("placement loss", "placement_loss"), ("steering", "steering_loss"), ("gravity", "gravity_loss"),
+    ("drag", "drag_loss"), ("wrong way", "wrong_way"),
+)  # fmt: skip
 
 
 def _burn_row(number: int, burn: Burn) -> list[str]:
@@ -142,9 +152,7 @@ def _burn_row(number: int, burn: Burn) -> list[str]:
         sigma = math.hypot(burn.ignition.sigma, burn.cutoff.sigma)
         seconds = burn.cutoff.value - burn.ignition.value
         length = figure(Estimate.of(seconds, sigma, "s"), like=1.0 if seconds < 1000 else math.nan)
-    how = burn.direction or NOTHING
-    if burn.kind != "orbit":
-        how = {"landing": "to the ground", "liftoff": "from the ground"}.get(burn.kind, burn.kind) + (f", {burn.direction}" if burn.direction else "")
+    how = burn.direction or {"landing": "to the ground", "liftoff": "from the ground"}.get(burn.kind, NOTHING)
     return [
         f"{number}", burn.leg or NOTHING, _moment(burn.ignition), length, burn.body, how, _cell(burn.spent), _cell(burn.net),
         _cell(burn.needed), _cell(burn.propellant),

@@ -43,12 +43,14 @@ def summary_text(flight: Flight, findings: Findings) -> str:
         lines += _wrapped(debrief.no_waste)
     legs = leg_tables(findings)
     if legs:
-        lines += ["", *set_table(_only(legs[0], ("leg", "spent", "planned", "least needed", "wasted", "of it wasted")))]
+        wanted = ("leg", "spent", "planned", "least needed", "wasted", "of it wasted")
+        fitting = [set_table(_only(legs[0], wanted[:count])) for count in (6, 5)]
+        lines += ["", *(fitting[0] if len(fitting[0]) <= len(fitting[1]) + 1 else fitting[1])]
     if findings.set_aside:
         lines += ["", f"Set aside: {len(findings.set_aside)}"]
         for item in findings.set_aside[:5]:
             read = say_plainly(item.value, QUANTITIES.get(item.column, ""), 1)
-            perhaps = f" (perhaps {item.suggestion})" if item.suggestion else ""
+            perhaps = f"; {item.suggestion}" if item.suggestion else ""
             lines += _wrapped(f"{item.source}:{item.row}, {item.column.replace('_', ' ')} {read}: {item.reason}{perhaps}", "    ", first="  ")
         lines += [f"  and {len(findings.set_aside) - 5} more"] if len(findings.set_aside) > 5 else []
     lines += ["", *_wrapped(debrief.intervals), *_wrapped(CAUTION)]

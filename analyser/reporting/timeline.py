@@ -13,7 +13,7 @@ import numpy as np
 
 from analyser.findings import Findings
 from analyser.flight import Flight
-from analyser.reporting.phrases import clock, duration
+from analyser.reporting.phrases import clock
 
 __all__ = ["Channel", "Timeline", "timeline"]
 
@@ -71,7 +71,7 @@ def timeline(flight: Flight, findings: Findings) -> Timeline | None:
         if kind == "burn" and number.isdigit():
             burns.append((f"B{int(number) + 1}", left, right))
         else:
-            coasts.append((duration(end - start), left, right))
+            coasts.append((_short(end - start), left, right))
     edges = tuple(float(place(start)) for _, start, _ in spans[1:]) if stretched else ()
     return Timeline(channels, tuple(burns), _bodies(track, place), tuple(coasts), edges, _ticks(spans, place), stretched)
 
@@ -127,21 +127,35 @@ def _channel(flight: Flight, findings: Findings, track, place, column: str, titl
         points = np.column_stack([place(met), rows["value"].to_numpy(float) / size])
         flags = rows["used"].to_numpy(bool)
         used, aside = points[flags], points[~flags]
-    finite = np.abs(values[np.isfinite(values)])
+    finite = np.concatenate([values[np.isfinite(values)], used[:, 1]])
     if finite.size == 0:
         return None
-    return Channel(column, title, fit_x, fit_y, used, aside, _linear_to(finite, signed=column == "vertical_speed"))
+    # a slip of the pen must not set the scale: what lies far off is drawn at the edge
+    low, high = float(finite.min()), float(finite.max())
+    reach = max(high - low, 1e-9)
+    aside[:, 1] = np.clip(aside[:, 1], low - 0.04 * reach, high + 0.04 * reach)
+    return Channel(column, title, fit_x, fit_y, used, aside, _linear_to(np.abs(finite), *(0.25, 100) if column == "vertical_speed" else (0.005, 3e4)))
 
 
-def _linear_to(sizes: np.ndarray, signed: bool) -> float:
-    """Where a logarithmic scale becomes straight, in the unit drawn; 0: the whole scale is straight."""
+def _linear_to(sizes: np.ndarray, share: float, most: float) -> float:
+    """Where a logarithmic scale becomes straight, in the unit drawn; 0: the whole scale is straight.
+
+    Logarithmic where the smallest ``share`` of the sizes lies below a thirtieth of the largest; it spans at most ``most``.
+    """
     top = float(sizes.max())
-    if not top > 0:
+    small = float(np.quantile(sizes, share))
+    if not top > 0 or small > top / 30:
         return 0.0
-    typical = float(np.median(sizes)) if signed else float(np.quantile(sizes, 0.05))
-    if typical > top / 30:
-        return 0.0
-    return 10.0 ** math.floor(math.log10(max(typical, top / 3e4)))
+    return 10.0 ** math.floor(math.log10(max(small, top / most)))
+
+
+def _short(seconds: float) -> str:
+    """A span in one unit: "57 min", "4.6 h"."""
+    for name, size in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= size:
+            count = seconds / size
+            return f"{count:.1f} {name}" if count < 10 and name != "min" else f"{count:.0f} {name}"
+    return f"{seconds:.0f} s"
 
 
 def _bodies(track, place) -> tuple[tuple[str, float, float], ...]:
@@ -151,7 +165,7 @@ def _bodies(track, place) -> tuple[tuple[str, float, float], ...]:
     return tuple((body[a], float(place(met[a])), float(place(met[b]))) for a, b in zip(starts, ends, strict=True))
 
 
-def _ticks(spans, place, apart: float = 0.085) -> tuple[tuple[float, str], ...]:
+def _ticks(spans, place, apart: float = 0.1) -> tuple[tuple[float, str], ...]:
     """Moments to write below: the ends first, then the edges of parts, then round moments inside wide parts."""
     if not spans:
         return ()
@@ -163,6 +177,7 @@ def _ticks(spans, place, apart: float = 0.085) -> tuple[tuple[float, str], ...]:
     chosen: list[tuple[float, float]] = []
     for moment in wanted:
         where = float(place(moment))
-        if all(abs(where - other) >= apart for other, _ in chosen):
+        # the first and the last label stand inside the ends, not centred: they need more room
+        if all(abs(where - other) >= apart * (1.5 if other in (0.0, 1.0) else 1) for other, _ in chosen):
             chosen.append((where, moment))
     return tuple((where, clock(moment)) for where, moment in sorted(chosen))
