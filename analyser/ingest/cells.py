@@ -21,8 +21,9 @@ from analyser.units import scan_number, shown, unit_factor
 if TYPE_CHECKING:
     import numpy as np
 
-_PLAIN = re.compile(r"[+-]?\d+(?:\.(\d*))?")
-_PLAIN_COMMA = re.compile(r"[+-]?\d+(?:,(\d*))?")
+_UNIT = r"(?: ?([a-zA-Z%°][a-zA-Z/^0-9 ]*))?"
+_PLAIN = re.compile(r"([+-]?[0-9]+(?:\.([0-9]*))?)" + _UNIT)
+_PLAIN_COMMA = re.compile(r"([+-]?[0-9]+(?:,([0-9]*))?)" + _UNIT)
 _HEMISPHERE = re.compile(r"(.*\S)\s*([NSEWnsew])")
 #: How people mark that there is no reading.
 NOTHING = frozenset({"", "-", "--", "---", "\u2013", "\u2014", "n/a", "N/A"})
@@ -89,18 +90,32 @@ def read_numbers(cells: Sequence[str], column: Column, proofs: Collection[str] =
     number, step, whole = found.number, found.step, found.whole
     comma_file = "comma decimal" in proofs and not {"comma thousands", "dot decimal", "dot thousands"} & set(proofs)
     plain = _PLAIN_COMMA if comma_file else _PLAIN if not {"comma decimal", "dot thousands"} & set(proofs) else None
+    units: dict[str, float] = {}
     for index, cell in enumerate(cells):
         if cell in NOTHING:
             continue
         match = plain.fullmatch(cell) if plain else None
-        if match is None or len(cell) > 300:
+        unit = match[3] if match else None
+        if match is None or len(cell) > 300 or (unit and unit not in units and not _simple_unit(unit, column, units)):
             _read_one(found, index, cell, column, proofs)
             continue
-        decimals = match[1]
-        number[index] = float(cell.replace(",", ".") if comma_file else cell)
+        digits, decimals = match[1], match[2]
+        number[index] = float(digits.replace(",", ".") if comma_file else digits)
         step[index] = 10.0 ** -len(decimals) if decimals else 1.0
         whole[index] = not decimals
+        if unit:
+            found.factor[index] = units[unit]
+    found.percent = found.percent | (column.dimension == "fraction") & ~np.isnan(found.factor) & (found.factor != 1.0)
     return found
+
+
+def _simple_unit(unit: str, column: Column, units: dict[str, float]) -> bool:
+    """Whether ``unit`` is one of the column's own; puts its factor into ``units``."""
+    try:
+        units[unit] = unit_factor(unit, column.dimension)
+    except InputError:
+        return False
+    return True
 
 
 def _read_one(found: Numbers, index: int, cell: str, column: Column, proofs: Collection[str]) -> None:
@@ -110,9 +125,7 @@ def _read_one(found: Numbers, index: int, cell: str, column: Column, proofs: Col
         if typed.unit == "%" and column.name == "propellant":
             found.percent[index], found.factor[index] = True, 0.01
         elif typed.unit:
-            factor = unit_factor(typed.unit, column.dimension)
-            found.factor[index] = factor
-            found.percent[index] = column.dimension == "fraction" and factor != 1.0
+            found.factor[index] = unit_factor(typed.unit, column.dimension)
     except InputError as error:
         found.bad.append((index, f'{error.problem}; write it like "{column.example}" or leave the cell empty'))
         return

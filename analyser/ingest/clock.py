@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 #: What a clock cell may look like, for messages.
 FORMS = "00:12:40, 12:40 (mm:ss), 1 d 02:03:04, 760.5 (seconds), each with or without T+"
 
-_PREFIX = re.compile(r"(?:met\s*)?(?:t\s*(?=[+-]))?\s*", re.IGNORECASE)
+_PREFIX = re.compile(r"(?:met\s*)?(?:t\s*(?=[+\-\d]))?\s*", re.IGNORECASE)
 _COMMON = re.compile(r"(?:T\+)?(\d{1,5}):([0-5]\d):([0-5]\d)(?:\.(\d{1,9}))?")
 _DAY = 86400.0
 

@@ -106,7 +106,12 @@ def _records(text: str, delimiter: str, path: Path) -> Iterator[tuple[int, Seque
             return
         except csv.Error as trouble:
             raise _quote_error(str(trouble), state["start"], state["line"], path) from None
-        yield state["start"], [cell.strip() for cell in cells]
+        yield state["start"], [_tidy(cell) for cell in cells]
+
+
+def _tidy(cell: str) -> str:
+    cell = cell.strip()
+    return cell.replace("\r\n", "\n").replace("\r", "\n") if "\r" in cell else cell
 
 
 def _quote_error(trouble: str, start: int, line: int, path: Path) -> TableError:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from analyser.errors import InputError, TableError
-from analyser.flight import Craft, Readings, World
+from analyser.flight import TEXTS, Craft, Readings, World
 from analyser.ingest.cells import NOTHING, Numbers, coarsen, gather_proofs, out_of_limits, read_numbers, sharpen_stops, sigma_of
 from analyser.ingest.clock import read_clocks
 from analyser.ingest.columns import COLUMNS, Column, Head, known_columns, read_head
@@ -61,6 +61,8 @@ def read_table(path: str | Path, craft: Craft | None = None, world: World | None
     events = read_events(sheet.cells("event"))
     sheet.refuse("body", bodies.bad)
     sheet.raise_bad()
+    if not values and not any(any(sheet.cells(name) or ()) for name in TEXTS):
+        raise TableError("every cell beside the clock is empty; a reading needs a value", path)
     texts = {"body": bodies.words, "stage": sheet.cells("stage"), "event": events, "note": sheet.cells("note")}
     texts = {name: words for name, words in texts.items() if words is not None}
     readings = assemble(path.name, grid.lines, clocks, values, texts, clocks.remarks + sheet.supposed())

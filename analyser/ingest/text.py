@@ -58,7 +58,7 @@ def read_text(path: Path, what: str, error: type[InputError] = InputError, stric
         text = raw.decode("latin-1")
     text = text.removeprefix("\ufeff")
     strange = sum(text.count(char) for char in "\x00\x01\x02\x03\x04\x05\x06\x07\x08\x0e\x0f\x7f")
-    if "\x00" in text or strange > 0.01 * len(text) + 1:
+    if "\x00" in text or strange > 0.1 * len(text) + 8:
         raise error(f"this is no text but binary data, and a {what} is wanted", path)
     return text
 

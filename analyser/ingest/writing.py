@@ -20,6 +20,7 @@ from analyser.ingest.frames import DETAIL
 from analyser.units import UNITS
 
 _SAME = 1e-6  # two standard deviations that differ by less, relatively, are one
+_MOST_DECIMALS = 12  # beyond these a number is written with an exponent
 _SPARE_DIGITS = 3  # digits kept beyond those of the standard deviation where it does not say how many were typed
 
 #: Units to try for each dimension, the ones a pilot says first.
@@ -57,7 +58,7 @@ def write_readings(readings: Readings, path: str | Path) -> Path:
     """
     table = _without_doubtful(readings)
     columns: list[tuple[str, Sequence[str]]] = _clock_columns(table)
-    texts = [(name, ["" if pd.isna(word) else str(word) for word in table[name]]) for name in TEXTS if name in table]
+    texts = [(name, [_one_line_end(word) for word in table[name]]) for name in TEXTS if name in table]
     columns += [item for item in texts if item[0] == "body"]
     for name, column in COLUMNS.items():
         if name in table and table[name].notna().any():
@@ -84,6 +85,11 @@ def write_detail(readings: Readings, path: str | Path) -> Path:
     if "crop" in detail:
         detail["crop"] = [_box(box) for box in detail["crop"]]
     return write_atomically(path, detail.to_csv(index=False, lineterminator="\n"))
+
+
+def _one_line_end(word) -> str:
+    """Text with line feeds only: a lone carriage return would not survive in an unquoted cell."""
+    return "" if pd.isna(word) else str(word).replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _box(box) -> str:
@@ -183,7 +189,7 @@ def _enough(sigma: np.ndarray) -> np.ndarray:
     """Decimals that lose nothing beside ``sigma``."""
     with np.errstate(all="ignore"):
         decimals = _SPARE_DIGITS - np.floor(np.log10(sigma))
-    return np.clip(np.nan_to_num(decimals, nan=9.0, posinf=15.0, neginf=0.0), 0, 15).astype(int)
+    return np.clip(np.nan_to_num(decimals, nan=9.0, posinf=99.0, neginf=0.0), 0, 99).astype(int)
 
 
 def _spelled(value: np.ndarray, sigma: np.ndarray) -> list[str]:
@@ -194,6 +200,8 @@ def _spelled(value: np.ndarray, sigma: np.ndarray) -> list[str]:
             cells.append("")
         elif typed >= 0:
             cells.append(f"{round(item, int(typed)) + 0.0:.{typed}f}")
+        elif spare > _MOST_DECIMALS:
+            cells.append(repr(item))
         elif math.isfinite(spread) and spread > 0:
             text = f"{item:.{spare}f}"
             cells.append(text.rstrip("0").rstrip(".") if "." in text else text)
