@@ -227,6 +227,7 @@ def write_screens(name: str, world, craft) -> dict:
              "more": 'panel = "../../panels/heron/panel.toml"\n', "remarks": "Outbound half only."}
     (folder / "flight.toml").write_text(FLIGHT_TOML.format(**facts), encoding="utf-8", newline="\n")
     truth = {"name": facts["name"], **truth_of(flown.sim), "marks": flown.marks, "slips": [], "rows": [], "images": told}
+    truth["legs"] = legs_of(truth)
     (folder / "truth.json").write_text(to_json(truth), encoding="utf-8", newline="\n")
     return truth
 
@@ -246,10 +247,29 @@ def write_flight(name: str, flown: Flown, book, told: dict) -> dict:
     csv = book.csv(told.pop("comments", ()))
     told.setdefault("more", "")
     truth = {"name": told["name"], **truth_of(flown.sim), "marks": flown.marks, "slips": book.slips, "rows": rows_truth(book)}
+    truth["legs"] = legs_of(truth)
     (folder / "readings.csv").write_text(csv, encoding="utf-8", newline="\n")
     (folder / "flight.toml").write_text(FLIGHT_TOML.format(**told), encoding="utf-8", newline="\n")
     (folder / "truth.json").write_text(to_json(truth), encoding="utf-8", newline="\n")
     return truth
+
+
+#: Where each leg of the plan begins, as marks of the flight; a mark that is missing means that the leg was not flown.
+LEGS = {"transfer": None, "capture": "capture", "descent": "deorbit", "ascent": "liftoff", "return": "return"}
+
+
+def legs_of(truth: dict) -> list[dict]:
+    """What was spent on each leg of the plan."""
+    marks = truth["marks"]
+    if "transfer" not in marks:
+        return [{"name": "launch", "burns": list(range(len(truth["burns"]))), "spent": sum(b["spent"] for b in truth["burns"])}]
+    starts = [(name, 0.0 if mark is None else marks[mark]) for name, mark in LEGS.items() if mark is None or mark in marks]
+    found = []
+    for (name, start), (_, end) in zip(starts, [*starts[1:], ("", math.inf)]):
+        burns = [i for i, b in enumerate(truth["burns"]) if start - 1.0 <= b["ignition"] < end - 1.0]
+        found.append({"name": name, "burns": burns, "spent": sum(truth["burns"][i]["spent"] for i in burns),
+                      "propellant": sum(truth["burns"][i]["propellant"] for i in burns)})
+    return found
 
 
 def story(truth: dict) -> str:
@@ -262,6 +282,7 @@ def story(truth: dict) -> str:
     for down in truth["touchdowns"]:
         lines.append(f"  touchdown {down['body']} MET {down['met']:.0f}: {down['vertical_speed']:.2f} down, "
                      f"{down['horizontal_speed']:.2f} across, {down['propellant']:.0f} kg left")
+    lines.append("  legs: " + ", ".join(f"{leg['name']} {leg['spent']:.1f}" for leg in truth["legs"]))
     lines.append(f"  spent in all {sum(b['spent'] for b in truth['burns']):.0f} m/s, {truth['propellant_left']:.0f} kg left")
     return "\n".join(lines)
 

@@ -58,21 +58,34 @@ def signed_periapsis(sim: Simulation) -> float:
 
 
 def find_departure(sim: Simulation, depart, target: str, radius: float, window: float, tries: int = 160,
-                   patience: float = 7e4, start: float = 0.0, prefer: str = "first") -> float:
+                   patience: float = 7e4, start: float = 0.0) -> float:
     """Seconds to wait before departing so that the conic about ``target`` has a signed periapsis ``radius``.
 
-    ``depart(sim)`` flies the departure burn. The first (or the cheapest to reach, "last") root in the window is given.
+    ``depart(sim)`` flies the departure burn. The first root in the window is given.
     """
-    home = sim.body.name
+    home = sim.body
+    base = sim.clone()
+    base.coast(duration=start + window)
+    moon = sim.world[target] if sim.world[target].parent == home.name else None
+
+    def hopeless(wait: float) -> bool:
+        """The moon will be nowhere near the far side of the orbit that begins here."""
+        if moon is None:
+            return False
+        x, y = base.state_at(sim.met + wait)[1][:2]
+        flight_time = math.pi * math.sqrt(((math.hypot(x, y) + moon.semi_major_axis) / 2) ** 3 / home.mu)
+        (mx, my, _), _ = moon.place(sim.met + wait + flight_time)
+        return abs(math.remainder(math.atan2(-y, -x) - math.atan2(my, mx), 2 * math.pi)) > 0.75
 
     def miss(wait: float) -> float | None:
         trial = sim.clone()
         trial.rtol = 1e-9
-        trial.coast(duration=wait)
+        trial.met = sim.met + wait
+        trial.y = base.state_at(trial.met)[1].copy()
         depart(trial)
         if trial.landed:
             return None
-        if target != home and trial.body.name != target:
+        if target != home.name and trial.body.name != target:
             trial.coast(until=in_sphere_of(target), duration=patience)
         if trial.body.name != target:
             return None
@@ -81,8 +94,8 @@ def find_departure(sim: Simulation, depart, target: str, radius: float, window: 
     previous = None
     for i in range(tries + 1):
         wait = start + window * i / tries
-        value = miss(wait)
-        if value is not None and previous is not None and value * previous[1] < 0 and abs(value - previous[1]) < 1e7:
+        value = None if hopeless(wait) else miss(wait)
+        if value is not None and previous is not None and value * previous[1] < 0 and abs(value - previous[1]) < 30 * abs(radius):
             return brentq(lambda w: miss(w) or 0.0, previous[0], wait, xtol=1e-2)
         previous = None if value is None else (wait, value)
     raise ValueError("no departure in the window reaches the wanted periapsis")
