@@ -58,7 +58,7 @@ def standard_1976(altitude):
     return temperature[()], pressure[()], density[()], sound[()]
 
 
-def standard_1976_air(step: float = 500.0) -> Atmosphere:
+def standard_1976_air(step: float = 250.0) -> Atmosphere:
     """The US Standard Atmosphere to 86 km as an Atmosphere with a table every ``step`` metres."""
     altitude = np.append(np.arange(0.0, _TOP, step), _TOP)
     density = standard_1976(altitude)[2]

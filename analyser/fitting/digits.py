@@ -85,7 +85,8 @@ def _quantile(ordered: Sequence[float], share: float) -> float:
 
 
 def dominant(points: Sequence[Sequence[float]], results: Sequence[float]) -> int | None:
-    """Which input moves the results most: the axis whose rank correlation with them is largest; None where none stands out.
+    """Which input moves the results most: the axis whose rank correlation with them, straight or folded about its middle, is largest;
+    None where none stands out.
 
     Parameters
     ----------
@@ -98,7 +99,11 @@ def dominant(points: Sequence[Sequence[float]], results: Sequence[float]) -> int
     rank = _ranks(results)
     best, which = 0.3, None
     for axis in range(len(points[0])):
-        correlation = abs(_correlation(_ranks([point[axis] for point in points]), rank))
+        column = [point[axis] for point in points]
+        centre = (min(column) + max(column)) / 2
+        # At an apsis the results turn about: what matters there is how far from the middle an input is, to either side.
+        folded = [abs(value - centre) for value in column]
+        correlation = max(abs(_correlation(_ranks(column), rank)), abs(_correlation(_ranks(folded), rank)))
         if correlation > best:
             best, which = correlation, axis
     return which

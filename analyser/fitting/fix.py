@@ -96,6 +96,10 @@ class Fix:
     advice: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
 
+    def vague(self, name: str) -> bool:
+        """Whether the altitude called ``name`` is known too badly for one number to stand for it."""
+        return weak(getattr(self, name), self.body.radius)
+
 
 def fix_reading(reading: Reading, body: Body) -> Fix:
     """Everything that one reading says about the motion.

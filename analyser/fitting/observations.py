@@ -27,6 +27,7 @@ CHANNELS: tuple[str, ...] = (
     "surface_speed",
 )
 ALTITUDE, SPEED, VERTICAL, HORIZONTAL, ANGLE, SURFACE = range(6)
+_STILL = 1e-12  # m/s: a craft at rest has no direction to differentiate
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ def predict(observations: Observations, states: np.ndarray) -> tuple[np.ndarray,
     jacobian = np.zeros((len(r), 6, 3))
     values[:, ALTITUDE] = r - body.radius
     jacobian[:, ALTITUDE, 0] = 1.0
-    v = np.hypot(vr, vt)
+    v = np.maximum(np.hypot(vr, vt), _STILL)
     values[:, SPEED] = v
     jacobian[:, SPEED, 1], jacobian[:, SPEED, 2] = vr / v, vt / v
     values[:, VERTICAL] = vr
@@ -159,12 +160,12 @@ def predict(observations: Observations, states: np.ndarray) -> tuple[np.ndarray,
     slip = np.where(observations.over_surface, -turn, 0.0)
     values[:, HORIZONTAL] = np.abs(across)
     jacobian[:, HORIZONTAL, 0], jacobian[:, HORIZONTAL, 2] = np.sign(across) * slip, np.sign(across)
-    square = vr * vr + across * across
+    square = np.maximum(vr * vr + across * across, _STILL**2)
     values[:, ANGLE] = np.arctan2(vr, np.abs(across))
     to_across = -vr / square * np.sign(across)
     jacobian[:, ANGLE, 0], jacobian[:, ANGLE, 1] = to_across * slip, np.abs(across) / square
     jacobian[:, ANGLE, 2] = to_across
-    w = np.hypot(vr, over_ground)
+    w = np.maximum(np.hypot(vr, over_ground), _STILL)
     values[:, SURFACE] = w
     jacobian[:, SURFACE, 0], jacobian[:, SURFACE, 1] = -turn * over_ground / w, vr / w
     jacobian[:, SURFACE, 2] = over_ground / w

@@ -7,12 +7,13 @@ import dataclasses
 import numpy as np
 
 from analyser.fitting.conic import propagate, propagate_jacobian
-from analyser.fitting.observations import CHANNELS, Observations, predict
+from analyser.fitting.observations import ANGLE, CHANNELS, HORIZONTAL, SURFACE, Observations, predict
 from analyser.fitting.orbit import CoastFit, Rejected, fit_values, honest, middle, widened
 from analyser.fitting.outliers import LIMIT, Screened, screen, test_readings
 from analyser.fitting.slips import explain, explain_clock, spell
 
 _SAME_CLOCK = 0.05
+_SUSPECT = 4.0  # cost per degree of freedom beyond which the sense of rotation is tried
 
 
 def judge(observations: Observations, start: np.ndarray | None = None) -> CoastFit:
@@ -23,10 +24,18 @@ def judge(observations: Observations, start: np.ndarray | None = None) -> CoastF
         return fit_values(observed, used, state, epoch)
 
     way = screen(observations, epoch, solve, start)
+    remarks = []
+    if _over_ground(observations).any() and way.cost > _SUSPECT * max(way.fit.dof, 3):
+        # Readings over the surface that don't fit may only be of an orbit that goes the other way round.
+        turned = dataclasses.replace(observations, rotation_sense=-observations.rotation_sense)
+        other = screen(turned, epoch, solve, start)
+        if other.cost < 0.5 * way.cost:
+            observations, way = turned, other
+            sense = "against" if turned.rotation_sense < 0 else "with"
+            remarks.append(f"the speeds over the surface fit an orbit {sense} the body's rotation")
     way = _trust_shapes(observations, way, epoch, solve)
     way, doubtful = _settle_rivals(way, epoch, solve)
     set_aside = _reasons(observations, way, epoch)
-    remarks = []
     if doubtful:
         remarks.append(
             "readings contradict each other and too few are left to tell which is wrong: "
@@ -41,6 +50,16 @@ def judge(observations: Observations, start: np.ndarray | None = None) -> CoastF
         factor = fit.chi2 / fit.dof
         return dataclasses.replace(fit, covariance=fit.covariance * factor, scale=float(np.sqrt(factor)))
     return widened(honest(fit))
+
+
+def _over_ground(observations: Observations) -> np.ndarray:
+    """Which readings depend on the body's rotation."""
+    present = observations.present
+    turned = np.zeros_like(present)
+    turned[:, SURFACE] = present[:, SURFACE]
+    for channel in (HORIZONTAL, ANGLE):
+        turned[:, channel] = present[:, channel] & observations.over_surface
+    return turned if observations.body.rotation_rate else np.zeros_like(present)
 
 
 def _trust_shapes(original: Observations, way: Screened, epoch: float, solve) -> Screened:
@@ -112,7 +131,8 @@ def _settle_rivals(way: Screened, epoch: float, solve) -> tuple[Screened, list[R
     if not way.rivals:
         return way, []
     slips = [(place, _slip(way, *place)) for place in way.rivals]
-    named = [place for place, slip in slips if slip is not None]
+    # A digit more or less explains nearly anything: only slips that would be a coincidence decide.
+    named = [place for place, slip in slips if slip is not None and not slip.kind.startswith(("one digit", "a digit"))]
     if len(named) == 1 and way.used.sum() > 3:
         used = way.used.copy()
         used[named[0]] = False
