@@ -136,7 +136,7 @@ def from_the_pad(world, craft):
     rng = np.random.default_rng(55)
     columns = ("altitude", "speed", "surface_speed", "vertical_speed", "pitch", "throttle", "propellant", "stage", "acceleration")
     book = ascent_notes(flown, rng, columns)
-    plant(book, rng, ("small swap", "point"), apart=4)
+    plant(book, rng, ("small swap", "point"), apart=4, in_air=True)
     return flown, book, {
         "name": "From the pad", "pilot": "P-02", "date": "2031-02-18", "plan": "launch", "craft": "heron-on-stilt", "remarks": "",
     }

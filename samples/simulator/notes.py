@@ -109,14 +109,14 @@ def take_notes(flown: Flown, rng: np.random.Generator, columns: tuple[str, ...],
     return book
 
 
-def plant(book: Notebook, rng: np.random.Generator, kinds: tuple[str, ...], apart: int = 5) -> None:
-    """Plant one slip of each kind asked for, in rows far enough from each other."""
+def plant(book: Notebook, rng: np.random.Generator, kinds: tuple[str, ...], apart: int = 5, in_air: bool = False) -> None:
+    """Plant one slip of each kind asked for, in rows far enough from each other; ``in_air``: on the way through air too."""
     taken: list[int] = []
     for kind in kinds:
         for _ in range(400):
             i = int(rng.integers(1, len(book.rows) - 1))
             row = book.rows[i]
-            if row.truth["kind"] == "landed" or row.slips or any(abs(i - j) < apart for j in taken):
+            if row.truth["kind"] == "landed" or (row.truth["kind"] == "air" and not in_air) or row.slips or any(abs(i - j) < apart for j in taken):
                 continue
             if _slip(kind, row, book.rows[i - 1], book, rng):
                 taken.append(i)
