@@ -221,4 +221,9 @@ def screen(observations: Observations, epoch: float, solve, start: np.ndarray | 
             ways.append(snoop(observations, agreed, state, epoch, solve))
         except (ValueError, np.linalg.LinAlgError):
             continue
-    return min(ways, key=lambda way: way.cost)
+    best = min(ways, key=lambda way: way.cost)
+    if best.fit.dof >= 1 or best.used.sum() == present.sum():
+        return best
+    # What is left agrees only because nothing checks it: no reason to believe it rather than what was taken out.
+    places = [(int(row), int(channel)) for row, channel in zip(*np.nonzero(present)) if not abs(tests.readings[row, channel]) <= LIMIT]
+    return Screened(observations, present, plain, tests, plain.chi2, places)

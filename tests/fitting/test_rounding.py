@@ -1,0 +1,43 @@
+"""Errors of rounded readings: their correlation against simulation, and where it applies."""
+
+import numpy as np
+import pytest
+
+from analyser.fitting.observations import from_arrays
+from analyser.fitting.rounding import correlation, share_weight, steps
+from analyser.flight import Body
+
+BODY = Body("Ardent", 6.1e12, 890e3)
+
+
+def test_correlation_of_roundings_against_simulation():
+    rng = np.random.default_rng(1)
+    for apart in (0.0, 0.05, 0.2, 0.5, 0.8, 1.0):
+        value = rng.uniform(0, 1, 200_000)
+        errors = [np.round(value) - value, np.round(value + apart) - value - apart]
+        measured = np.corrcoef(errors)[0, 1]
+        part = apart % 1.0
+        assert measured == pytest.approx(1 - 6 * part * (1 - part), abs=0.01)
+        found = correlation(np.ones(2), np.array([0.3, 0.3 + apart]))[0, 1]
+        # Faded with distance, where the fit no longer knows it to a part of a digit.
+        assert found == pytest.approx(measured * np.exp(-0.5 * (apart / 2.0) ** 2), abs=0.01)
+
+
+def column(values, sigma):
+    table = np.full((len(values), 6), np.nan)
+    table[:, 1] = values
+    return from_arrays(BODY, np.arange(len(values)), table, np.full_like(table, sigma))
+
+
+def test_rounding_is_recognised_by_whole_steps():
+    step = 0.1
+    assert steps(column(np.array([1, 7, 12]) * step, step / np.sqrt(12)))[:, 1] == pytest.approx(0.1)
+    assert np.isnan(steps(column(np.array([0.1234, 0.7, 1.2]), step / np.sqrt(12)))).all()
+
+
+def test_readings_alike_share_their_weight_and_others_keep_it():
+    observed = column(np.array([10.0, 10.0, 10.0, 40.0]) * 0.1, 0.1 / np.sqrt(12))
+    model = np.full((4, 6), np.nan)
+    model[:, 1] = [1.0, 1.0, 1.0, 4.0]
+    shared = share_weight(observed, model, observed.present).sigmas[:, 1] / observed.sigmas[:, 1]
+    assert shared == pytest.approx([np.sqrt(3)] * 3 + [1.0])
