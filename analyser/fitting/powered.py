@@ -1,0 +1,376 @@
+"""Powered descent to and ascent from an airless body: the least delta-v for a craft's thrust.
+
+A point mass, thrust of any direction up to a limit, one exhaust speed, in the plane of the orbit; the ground is a sphere and may be
+touched but not entered, so what is found is a lower bound: mountains and a margin of height cost more.
+
+How the optimum looks. Time reversed, a descent is an ascent of a craft that gains mass, so one solution serves both. From rest the
+craft hops: one arc under full thrust, steered by the primer vector (the adjoint equations of the flight, apse line free: D. F. Lawden, *Optimal
+Trajectories for Space Navigation*, 1963), that rises a little and sinks back towards the ground as the speed takes over the weight; then
+it coasts, from a periapsis at the ground or from where it is still rising, to the apsis of the orbit wanted and takes the rest there in a short burn counted as an
+impulse. Unknown are the pitch at the ground, the rate of the steering, the length of the arc and, for a descent, the mass at the ground.
+(Running along the ground instead, the thrust just carrying the weight, costs a little more: 1.0142 instead of 1.0135 times the
+impulsive bound for an initial thrust of 3 weights. So does a solution with the orbit's burn drawn out. Direct collocation with free throttle, which
+assumes none of this, finds the same optimum: see the tests.)
+
+Inside, lengths are in radii of the body, speeds in circular speeds at the ground; ``x`` is delta-v spent so far.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.fitting.transfer import apsides
+
+_STEPS = 20
+
+
+@dataclass(frozen=True)
+class PoweredLeg:
+    """The least delta-v between an orbit and the ground for a craft of limited thrust.
+
+    Attributes
+    ----------
+    delta_v : float
+        m/s, all burns; nan where the thrust does not do it or no solution was found (``reason``).
+    bound : float
+        The same with impulses, m/s.
+    orbit_burn : float
+        Part of it at the orbit's apsis, m/s (descent: to leave the orbit; ascent: to round it off).
+    apsis_radius : float
+        Where that is, m.
+    burn_altitude, burn_speed, burn_angle : float
+        Where the long burn begins (descent) or ends (ascent): altitude, m, speed, m/s, flight-path angle, rad (negative: going down).
+    burn_delta_v, burn_duration : float
+        Of the long burn, m/s and s.
+    ground_pitch : float
+        Thrust above the horizontal at touchdown or lift-off, rad.
+    coast : float
+        Seconds between the two burns.
+    mesh_change : float
+        By what share delta_v changes on a mesh twice as fine: how far the numbers can be trusted.
+    """
+
+    delta_v: float
+    bound: float
+    orbit_burn: float = math.nan
+    apsis_radius: float = math.nan
+    burn_altitude: float = math.nan
+    burn_speed: float = math.nan
+    burn_angle: float = math.nan
+    burn_delta_v: float = math.nan
+    burn_duration: float = math.nan
+    ground_pitch: float = math.nan
+    coast: float = math.nan
+    mesh_change: float = math.nan
+    reason: str = ""
+
+
+def descent(mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0) -> PoweredLeg:
+    """Least delta-v from an orbit to rest on the ground.
+
+    Parameters
+    ----------
+    mu, radius : float
+        Of the airless body, m^3/s^2 and m.
+    orbit : (energy, angular momentum)
+        m^2/s^2, m^2/s.
+    mass, thrust, exhaust_speed : float
+        At the start of the leg, kg; full thrust, N; m/s.
+    surface_speed : float
+        Of the ground in the plane of the flight, m/s, positive in the sense of positive angular momentum.
+    """
+    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down=True)
+
+
+def ascent(mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0) -> PoweredLeg:
+    """Least delta-v from rest on the ground to an orbit; parameters as :func:`descent`, ``mass`` at lift-off."""
+    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down=False)
+
+
+def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down):
+    unit = math.sqrt(mu / radius)
+    turned = -1.0 if orbit[1] < 0 else 1.0
+    low, high = (float(r) / radius for r in apsides(mu, *orbit))
+    given = {"energy": orbit[0] / unit**2, "h": abs(orbit[1]) / (unit * radius)}
+    push = thrust / mass / (mu / radius**2)
+    problem = dict(start=turned * surface_speed / unit, push=push, exhaust=exhaust_speed / unit, down=down, **given)
+    if not all(math.isfinite(v) and v > 0 for v in (push, problem["exhaust"])):
+        return PoweredLeg(math.nan, math.nan, reason="thrust, mass or specific impulse is not known")
+    joins = [r for r in ((low, high) if high > low * (1 + 1e-6) else (low,)) if r > 1 + 1e-9 and math.isfinite(r)]
+    if low < 1:
+        joins.append(None)  # the orbit meets the ground by itself: no burn in orbit is needed
+    found = [_Problem(join=join, **problem).best() for join in joins]
+    found = [f for f in found if f is not None]
+    bound = _bound(given, problem["start"], joins) * unit
+    if not found:
+        weak = push <= 1.0 if not down else push * math.exp(bound / exhaust_speed) <= 1.0
+        reason = "full thrust is less than the weight at the ground" if weak else "no path was found that the thrust can fly"
+        return PoweredLeg(math.nan, bound, reason=reason)
+    best = min(found, key=lambda f: f["total"])
+    apsis = best["join"]
+    duration = best["burn_time"] * radius / unit
+    return PoweredLeg(
+        best["total"] * unit, bound, best["kick"] * unit, apsis * radius if apsis else math.nan, (best["r"] - 1) * radius,
+        math.hypot(best["vr"], best["vt"]) * unit, math.atan2(-best["vr"] if down else best["vr"], best["vt"]), best["burn"] * unit,
+        duration, best["pitch"], best["coast"] * radius / unit, best["mesh"],
+    )  # fmt: skip
+
+
+def _bound(given, start, joins) -> float:
+    """Impulsive: along the ground into the ellipse to an apsis of the orbit, and there; or at once where the orbit meets the ground."""
+    costs = []
+    for r in joins:
+        if r is None:
+            vt = given["h"]
+            costs.append(math.hypot(math.sqrt(max(2 * (given["energy"] + 1) - vt**2, 0)), vt - start))
+        else:
+            leave = math.sqrt(2 * r / (1 + r))
+            costs.append(abs(leave - start) + abs(given["h"] / r - leave / r))
+    return min(costs, default=math.nan)
+
+
+class _Problem:
+    """One way to join: by a burn at the apsis ``join`` (radius), or straight onto the orbit (None)."""
+
+    def __init__(self, start, push, exhaust, down, energy, h, join):
+        self.start, self.push, self.exhaust, self.down = start, push, exhaust, down
+        self.energy, self.h, self.join = energy, h, join
+        self.refine = 1
+
+    def best(self):
+        """Solve from several starts; the best converged one, checked on a finer mesh, or None.
+
+        The coast's periapsis is kept above the ground; only where nothing is found so, the coast may begin before a periapsis
+        under it.
+        """
+        answers = []
+        top = math.sqrt(2 * self.join / (1 + self.join)) if self.join else math.sqrt(2 * max(self.energy + 1, 0.05))
+        length = max(top - self.start, 0.1)
+        log_mass = -1.05 * length / self.exhaust if self.down else 0.0
+        ground_push = self.push * math.exp(-log_mass)
+        if ground_push <= 1.0:
+            return None
+        for clear in (True, False) if self.join else (None,):
+            found = []
+            for steep, turn in ((1.0, 0.8), (1.4, 0.8), (0.9, 0.4), (1.8, 1.0)):
+                pitch = min(steep * math.asin(min(1 / ground_push, 0.95)), 1.4)
+                guess = np.array([pitch, turn / length, 1.04 * length, log_mass])[: 4 if self.down else 3]
+                answer = self._search(guess, clear)
+                if answer is not None:
+                    found.append(answer)
+                    if len(found) >= 2 and abs(found[-1][0] - found[-2][0]) < 1e-5:
+                        break  # two starts agree
+            answers += found
+            if answers:
+                break
+        if not answers:
+            return None
+        total, z = min(answers, key=lambda a: a[0])
+        self.refine = 2
+        fine = self.run(z[None], None)
+        out = {k: float(v[0]) for k, v in fine.items() if np.ndim(v) == 1}
+        out.update(join=self.join, pitch=float(z[0]), mesh=abs(float(fine["total"][0]) - total) / total + float(np.abs(fine["equations"]).max()))
+        out["coast"] = self._coast(out)
+        return out
+
+    def _search(self, guess, clear):
+        from scipy.optimize import minimize
+
+        count = guess.size
+        low = np.array([1e-3, -30.0, 1e-3, -8.0])[:count]
+        high = np.array([1.57, 30.0, 6.0, 0.0])[:count]
+        n = 1 + 1 + (self.join is None) + self.down
+        memory = {}
+
+        def at(z):
+            key = z.tobytes()
+            if key not in memory:
+                memory.clear()
+                points = np.clip(z + np.vstack([np.zeros(count), 1e-6 * np.eye(count), -1e-6 * np.eye(count)]), low, high)
+                out = self.run(points, clear)
+                stack = np.vstack([out["total"], out["equations"], out["above"]])
+                wide = np.array([points[1 + k, k] - points[1 + count + k, k] for k in range(count)])
+                memory[key] = stack[:, 0], (stack[:, 1 : 1 + count] - stack[:, 1 + count :]) / wide
+            return memory[key]
+
+        answer = minimize(
+            lambda z: at(z)[0][0], guess, jac=lambda z: at(z)[1][0], method="SLSQP", bounds=list(zip(low, high)),
+            constraints=[
+                {"type": "eq", "fun": lambda z: at(z)[0][1:n], "jac": lambda z: at(z)[1][1:n]},
+                {"type": "ineq", "fun": lambda z: at(z)[0][n:], "jac": lambda z: at(z)[1][n:]},
+            ],
+            options={"maxiter": 80, "ftol": 1e-10},
+        )  # fmt: skip
+        final = self.run(answer.x[None], clear)
+        good = np.isfinite(answer.fun) and np.abs(final["equations"]).max() < 1e-6 and final["above"].min() > -1e-6
+        return (float(answer.fun), answer.x) if good else None
+
+    def run(self, z, clear):
+        """Fly a batch of unknowns, shape (k, 4 or 3): pitch and steering rate at the ground, delta-v of the arc, log of the mass at the ground."""
+        pitch, rate, free = z[:, 0], z[:, 1], z[:, 2]
+        log_mass = z[:, 3] if self.down else np.zeros(len(z))
+        gain = 1.0 / self.exhaust if self.down else -1.0 / self.exhaust  # of the log of the mass, per x
+        push = self.push
+        x, time = np.zeros(len(z)), np.zeros(len(z))
+        begin = np.sin(pitch)
+        state = np.array([np.ones(len(z)), x, x + self.start, begin, np.cos(pitch), rate * begin * push * np.exp(-log_mass)])
+
+        def rates(x, y):
+            r, vr, vt, pr, pt, lr = y
+            slow = np.exp(log_mass + gain * x) / push  # time per x
+            size = np.hypot(pr, pt)
+            spin = vt / r
+            return np.array([
+                vr * slow, (vt * spin - 1 / r**2) * slow + pr / size, -vr * spin * slow + pt / size,
+                (-lr + pt * spin) * slow, (-2 * pr * spin + pt * vr / r) * slow,
+                (pr * (spin**2 - 2 / r**3) - pt * vr * spin / r) * slow,
+            ])  # fmt: skip
+
+        n = _STEPS * self.refine
+        d = free / n
+        heights = []
+        with np.errstate(all="ignore"):
+            for _ in range(n):
+                k1 = rates(x, state)
+                k2 = rates(x + d / 2, state + d / 2 * k1)
+                k3 = rates(x + d / 2, state + d / 2 * k2)
+                k4 = rates(x + d, state + d * k3)
+                time = time + d * np.exp(log_mass + gain * (x + d / 2)) / push
+                state = state + d / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
+                x = x + d
+                heights.append(state[0] - 1)
+            r, vr, vt = state[:3]
+            energy, h = (vr**2 + vt**2) / 2 - 1 / r, r * vt
+            every = n // 20
+            above = heights[: n // 20 : max(n // 40, 1)] + heights[every - 1 :: every]
+            if self.join is None:
+                kick = np.zeros(len(z))
+                equations = [energy - self.energy, h - self.h]
+            else:
+                kick = np.abs(self.h / self.join - h / self.join)
+                # the burn in orbit is short, not instant: what its arc loses, to second order in the angle it sweeps, is counted, and a long one is
+                # no way to get round the limit of the thrust
+                pull = push if self.down else push * np.exp(-log_mass - gain * x)
+                arc = kick / pull * self.h / self.join**2
+                kick = kick * (1 + arc**2 / 24)
+                above.append(0.4 - arc)
+                equations = [energy - h**2 / (2 * self.join**2) + 1 / self.join]
+                above.append(self.join - r)
+                if clear is not None:
+                    # energy of the orbit less that of one with the same h and its periapsis at the ground: negative above it
+                    above.append(h**2 / 2 - 1 - energy if clear else vr)
+            total = x + kick
+            if self.down:
+                equations.append(log_mass + total / self.exhaust)
+        return dict(
+            total=_tame(total), equations=_tame(equations), above=_tame(above), kick=kick, r=r, vr=vr, vt=vt, burn=x, burn_time=time,
+        )  # fmt: skip
+
+    def _coast(self, out) -> float:
+        """Time between the long burn and the apsis, in units of the problem."""
+        if self.join is None:
+            return 0.0
+        from analyser.fitting.transfer import time_from_periapsis
+
+        r, vr, vt = out["r"], out["vr"], out["vt"]
+        energy, h = (vr**2 + vt**2) / 2 - 1 / r, r * vt
+        if energy >= 0:
+            return math.nan
+        half = math.pi * (1 / (-2 * energy)) ** 1.5
+        since = float(time_from_periapsis(1.0, energy, h, r))
+        return half - since if vr >= 0 else half + since
+
+
+def braking_height(
+    mu: float, radius: float, altitude: float, vertical_speed: float, horizontal_speed: float, mass: float, thrust: float, exhaust_speed: float,
+    *, surface_speed: float = 0.0,
+) -> float:  # fmt: skip
+    """Altitude, m, on the coast ahead at which full thrust against the motion over the ground just stops the craft at the ground.
+
+    Parameters
+    ----------
+    mu, radius : float
+        Of the airless body, m^3/s^2, m.
+    altitude, vertical_speed, horizontal_speed : float
+        Now, m and m/s (not rotating with the ground; vertical up positive). The craft coasts from here.
+    mass, thrust, exhaust_speed : float
+        kg, N, m/s.
+    surface_speed : float
+        Of the ground in the plane of the flight, m/s.
+
+    Returns
+    -------
+    float
+        nan where the coast misses the ground, or where even braking at once ends below it (then it is too late).
+
+    Notes
+    -----
+    The thrust turns with the velocity (a gravity turn), as a pilot holding the retrograde mark flies it; ends where the speed over the ground first falls to
+    1 m/s. Burning later than this ends below the ground, earlier ends above it and costs the fall from there again.
+    """
+    from scipy.optimize import brentq
+
+    from analyser.fitting.conic import propagate, time_to_radius
+
+    r0 = radius + altitude
+    # the moment the ground is met; a craft that is rising meets it on the way down
+    fall = float(time_to_radius(mu, r0, vertical_speed, horizontal_speed, radius, outbound=False))
+    if not math.isfinite(fall) or thrust / mass <= 0:
+        return math.nan
+
+    def stop(wait: float) -> float:
+        """Altitude, m, at which the craft comes to a stop when the burn begins after ``wait`` seconds."""
+        r, vr, vt = (float(x) for x in propagate(mu, r0, vertical_speed, horizontal_speed, wait))
+        return _gravity_turn_stop(mu, r, vr, vt, mass, thrust, exhaust_speed, surface_speed) - radius
+
+    start = 0.0
+    waits = np.linspace(start, fall, 25)
+    heights = np.array([stop(w) for w in waits])
+    good = np.flatnonzero((heights[:-1] > 0) & (heights[1:] <= 0))
+    if not good.size:
+        return math.nan
+    k = int(good[-1])
+    wait = brentq(stop, waits[k], waits[k + 1], xtol=1e-4)
+    return float(propagate(mu, r0, vertical_speed, horizontal_speed, wait)[0]) - radius
+
+
+def _gravity_turn_stop(mu, r, vr, vt, mass, thrust, exhaust, surface_speed) -> float:
+    """Radius, m, at which full thrust against the motion over the ground has stopped the craft; -inf where the thrust never does."""
+    from scipy.integrate import solve_ivp
+
+    flow = thrust / exhaust
+    ground = surface_speed / (r * 1.0)
+
+    def rates(t, y):
+        r, vr, vt, m = y
+        wind = vt - ground * r
+        size = math.hypot(vr, wind) or 1.0
+        a = thrust / m
+        return [vr, vt * vt / r - mu / r**2 - a * vr / size, -vr * vt / r - a * wind / size, -flow]
+
+    def stopped(t, y):
+        return math.hypot(y[1], y[2] - ground * y[0]) - 1.0
+
+    stopped.terminal, stopped.direction = True, -1
+    if math.hypot(vr, vt - ground * r) <= 1.0:
+        return r
+    out = solve_ivp(rates, (0, 0.98 * mass / flow), [r, vr, vt, mass], events=stopped, rtol=1e-7, atol=1e-6)
+    return float(out.y_events[0][0][0]) if out.t_events[0].size else -math.inf
+
+
+def constant_rate_delta_v(mu: float, radius: float, altitude: float, rate: float) -> float:
+    """Delta-v, m/s, of going straight down from ``altitude`` (m) at a constant ``rate`` (m/s, positive down) and stopping at the ground.
+
+    The thrust carries the weight for the whole way, g dt, and takes the rate away at the end. Compare sqrt(2 g altitude), the fall with an impulse at the ground:
+    the slower, the dearer.
+    """
+    hover = mu / rate * (1 / radius - 1 / (radius + altitude))
+    return hover + rate
+
+
+def _tame(values):
+    """No nan or inf for the optimiser to trip over: a path gone wild is merely very bad."""
+    return np.nan_to_num(np.asarray(values, float), nan=1e3, posinf=1e3, neginf=-1e3)
