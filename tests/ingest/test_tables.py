@@ -222,7 +222,7 @@ def test_events_are_spelled_alike_and_others_kept(read):
 def test_all_bad_cells_in_one_message(read):
     error = refused(
         read,
-        "met,altitude [km],speed,throttle [%]\n1,nan,inf,0\n2,1e400,NaN,101\nx,abc,-5,\n,5 kg,,\n",
+        "met,altitude [km],speed,throttle [%]\n1,nan,inf,0\n2,1e400,NaN,101\nx,abc,,-5\n,5 kg,,\n",
         "10 cells",
         "line 2, column 'altitude [km]': 'nan' is no number",
         "'1e400' is too large",

@@ -18,7 +18,7 @@ import re
 from collections.abc import Collection
 
 from analyser.errors import InputError
-from analyser.numerals import SPACES, scan_number, shown
+from analyser.units.numerals import SPACES, scan_number, shown
 
 __all__ = [
     "UNITS", "dimension_of", "format_met", "format_quantity", "nearest", "parse_orbit", "parse_quantity", "pilot_unit", "say",
