@@ -20,6 +20,7 @@ from simulator.craft import read_craft  # noqa: E402
 from simulator.instruments import Notebook, Panel  # noqa: E402
 from simulator.missions import Flown, Pilot, launch, there_and_back  # noqa: E402
 from simulator.notes import plant, rows_truth, take_notes  # noqa: E402
+from simulator.second_opinion import least_delta_v_by_search  # noqa: E402
 from simulator.truth import truth_of  # noqa: E402
 
 SPACE = ("body", "altitude", "radar_altitude", "speed", "surface_speed", "vertical_speed", "pitch", "throttle", "propellant")
@@ -228,6 +229,7 @@ def write_screens(name: str, world, craft) -> dict:
     (folder / "flight.toml").write_text(FLIGHT_TOML.format(**facts), encoding="utf-8", newline="\n")
     truth = {"name": facts["name"], **truth_of(flown.sim), "marks": flown.marks, "slips": [], "rows": [], "images": told}
     truth["legs"] = legs_of(truth)
+    add_needed(truth, flown.sim.world)
     (folder / "truth.json").write_text(to_json(truth), encoding="utf-8", newline="\n")
     return truth
 
@@ -248,6 +250,7 @@ def write_flight(name: str, flown: Flown, book, told: dict) -> dict:
     told.setdefault("more", "")
     truth = {"name": told["name"], **truth_of(flown.sim), "marks": flown.marks, "slips": book.slips, "rows": rows_truth(book)}
     truth["legs"] = legs_of(truth)
+    add_needed(truth, flown.sim.world)
     (folder / "readings.csv").write_text(csv, encoding="utf-8", newline="\n")
     (folder / "flight.toml").write_text(FLIGHT_TOML.format(**told), encoding="utf-8", newline="\n")
     (folder / "truth.json").write_text(to_json(truth), encoding="utf-8", newline="\n")
@@ -272,13 +275,27 @@ def legs_of(truth: dict) -> list[dict]:
     return found
 
 
+def add_needed(truth: dict, world) -> None:
+    """The least delta-v of each burn between two coasts, found by blind search."""
+    coasts = [arc for arc in truth["arcs"] if arc["kind"] == "coast"]
+    for burn in truth["burns"]:
+        burn["needed"] = None
+        if burn["net"] is None:
+            continue
+        body = world[burn["body"]]
+        before = next(arc for arc in coasts if abs(arc["end"] - burn["ignition"]) < 1e-3)
+        after = next(arc for arc in coasts if abs(arc["start"] - burn["cutoff"]) < 1e-3)
+        shapes = [(arc["energy"], arc["angular_momentum"]) for arc in (before, after)]
+        burn["needed"] = least_delta_v_by_search(body.mu, *shapes, highest=min(body.soi, 40 * body.radius))
+
+
 def story(truth: dict) -> str:
     """A few lines about a flight for the terminal."""
     lines = [f"  {len(truth.get('rows', []))} rows, slips at lines {[(s['row'], s['column'], s['kind']) for s in truth['slips']]}"]
     for burn in truth["burns"]:
         net = "  -  " if burn["net"] is None else f"{burn['net']:.1f}"
         lines.append(f"  {burn['body']:7s}{burn['kind']:8s} MET {burn['ignition']:9.1f} {burn['cutoff'] - burn['ignition']:6.1f} s"
-                     f"  spent {burn['spent']:7.1f}  net {net}  {burn['propellant']:.0f} kg")
+                     f"  spent {burn['spent']:7.1f}  net {net}  needed {burn['needed'] or math.nan:.1f}  {burn['propellant']:.0f} kg")
     for down in truth["touchdowns"]:
         lines.append(f"  touchdown {down['body']} MET {down['met']:.0f}: {down['vertical_speed']:.2f} down, "
                      f"{down['horizontal_speed']:.2f} across, {down['propellant']:.0f} kg left")

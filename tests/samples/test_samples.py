@@ -288,7 +288,8 @@ def test_a_sample_flight_is_made_again_to_the_byte():
     folder = SAMPLES / "flights" / "launch"
     assert book.csv(told.get("comments", ())) == (folder / "readings.csv").read_text(encoding="utf-8")
     again = make_samples.rounded(truth_of(flown.sim)["burns"])
-    assert again == json.loads((folder / "truth.json").read_text())["burns"]
+    committed = json.loads((folder / "truth.json").read_text())["burns"]
+    assert again == [{key: value for key, value in burn.items() if key != "needed"} for burn in committed]
 
 
 @pytest.mark.parametrize("name", TYPED)
