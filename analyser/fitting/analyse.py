@@ -17,7 +17,7 @@ from analyser.fitting.ideal import plan_mission
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.legs import audit_leg, leg_spans
 from analyser.fitting.intervals import describe
-from analyser.fitting.panel_rows import PanelRows, panel_rows
+from analyser.fitting.panel_rows import NEVER_NEGATIVE, PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track
 from analyser.flight import Flight
@@ -211,6 +211,12 @@ def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight) -> t
     for position in propellant.set_aside:
         value = table["propellant"].iloc[position] if "propellant" in table else math.nan
         add(position, "propellant", value, "propellant within a stage never rises, nor exceeds its load", propellant.suggestion(position, float(value)))
+    told = {(item.position, item.column) for item in found}
+    for column in NEVER_NEGATIVE:
+        for position in np.flatnonzero(table[column].to_numpy(float) < 0) if column in table else ():
+            if (int(position), column) not in told:
+                value = float(table[column].iloc[position])
+                add(position, column, value, "a speed is never negative", f"{value:g} m/s fits if it was {-value:g} m/s (sign)")
     return tuple(sorted(found, key=lambda item: (item.position, item.column)))
 
 

@@ -69,10 +69,11 @@ def audit_burn(
     used = propellant.spent(*edges) if None not in edges else None
     # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
     kick = _impulse(before, after, (rows.met[before.rows[-1]] + rows.met[after.rows[0]]) / 2) if same_body else math.nan
-    duration = _duration(used, propellant, rows, inside, edges)
+    # the throttle of a landing moves all the time: what it burnt does not say how long it took
+    duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
     times = burn_times(
         before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0,
-        flow_of(inside, rows, propellant, edges))  # fmt: skip
+        flow_of(inside, rows, propellant, edges, landing=after.kind == "landed"))  # fmt: skip
     if times.remark:
         remarks.append(times.remark)
 

@@ -12,6 +12,7 @@ from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import SAMPLES, normal_samples
 
+_TELLS = 20.0  # s: a reading that would reach the ground later than this says nothing of the contact
 _CONTACT_HEIGHT = 3.0  # m: a reading this low is a reading of the contact
 
 
@@ -111,6 +112,14 @@ def _fall_to_contact(last: int, height: float, height_sigma: float, latest: floa
         return Estimate.of(start, start_sigma, "s"), Estimate.of(rows.vertical[last], rows.sigma["vertical_speed"][last], "m/s")
     if contact is not None:
         return _fall_to_mark(start, start_sigma, drop, fall, contact, rows)
+    soonest = height / max(abs(float(rows.vertical[last])), 1e-3)
+    if soonest > _TELLS and soonest * abs(float(rows.vertical[last])) > 10 * _CONTACT_HEIGHT:
+        gravity = arc.body.surface_gravity
+        fastest = (math.sqrt(float(rows.vertical[last]) ** 2 + 2 * gravity * height) - abs(float(rows.vertical[last]))) / gravity
+        low = min(start + max(fastest, 0.0), latest)
+        met = Estimate((low + latest) / 2, (latest - low) / math.sqrt(12), low, latest, "s")
+        why = f"the last reading before contact was {height:.0f} m up, {soonest:.0f} s of fall at its speed: what happened in between was not read"
+        return met, Estimate.unknown("m/s", why)
     gravity = arc.body.surface_gravity
     most = (thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity
     trend, spread = _trend(last, rows, gravity)

@@ -56,6 +56,8 @@ class PanelRows:
         return sum(bool(np.isfinite(self.value[name][row])) for name in MOTION)
 
 
+#: Gauges that show a size: a sign before it is a slip.
+NEVER_NEGATIVE = ("speed", "surface_speed", "horizontal_speed")
 #: Gauges that tell of the motion (the others tell of the craft or its attitude).
 MOTION = ("altitude", "speed", "surface_speed", "vertical_speed", "horizontal_speed", "flight_path_angle")
 
@@ -79,10 +81,14 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
 
     value = {name: column(name) for name in QUANTITIES}
     sigma = {name: column(f"{name}_sigma") for name in QUANTITIES}
+    for name in NEVER_NEGATIVE:
+        value[name] = np.where(value[name] < 0, np.nan, value[name])
     mu, datum, spin, air = (
         np.array([pick(world[name]) for name in body], dtype=float)
         for pick in (lambda b: b.mu, lambda b: b.radius, lambda b: b.rotation_rate, lambda b: b.air_top)
     )
+    # far below the datum there is no flying: a sign or a digit slipped, and the fit will say so
+    value["altitude"] = np.where(value["altitude"] < -0.02 * datum, np.nan, value["altitude"])
     radius, radius_sigma = datum + value["altitude"], sigma["altitude"]
     vertical, vertical_sigma = _vertical(value, sigma)
     speed, speed_sigma = _inertial_speed(value, sigma, vertical, radius * spin)
@@ -108,9 +114,9 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
 def _below(value, air):
     """Rows below the top of the air; a row without any height is where the row before it was."""
     height = np.where(np.isfinite(value["altitude"]), value["altitude"], value["radar_altitude"])
-    below = np.where(np.isfinite(height), height < air, False)
+    below = np.where(np.isfinite(height), height < air, False) & (air > 0)
     for row in np.flatnonzero(~np.isfinite(height)):
-        below[row] = row > 0 and below[row - 1]
+        below[row] = row > 0 and below[row - 1] and air[row] > 0
     return below
 
 

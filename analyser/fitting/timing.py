@@ -100,13 +100,13 @@ class Flow:
         return total
 
 
-def flow_of(inside, rows: PanelRows, propellant: PropellantHistory, edges) -> Flow:
-    """Reckon back from the first reading in the burn to ignition, and on from the last one to cutoff."""
+def flow_of(inside, rows: PanelRows, propellant: PropellantHistory, edges, landing: bool = False) -> Flow:
+    """Reckon back from the first reading in the burn to ignition, and (but for a landing, whose throttle moves) on from the last one to cutoff."""
     found = {}
     firing = [row for row in inside if rows.value["throttle"][row] > 0.005 and math.isfinite(propellant.propellant[row])]
     for name, row, edge, sign in (("ignition", firing[0], edges[0], -1), ("cutoff", firing[-1], edges[1], 1)) if firing else ():
         stage = propellant.firing(row)
-        if edge is None or stage is None or not math.isfinite(stage.mass_flow) or propellant.stage[row] != propellant.stage[edge]:
+        if (landing and name == "cutoff") or edge is None or stage is None or not math.isfinite(stage.mass_flow) or propellant.stage[row] != propellant.stage[edge]:
             continue
         flow = stage.mass_flow * rows.value["throttle"][row]
         used = abs(propellant.propellant[row] - propellant.propellant[edge])
