@@ -86,12 +86,19 @@ def refused(capsys, *arguments: object, naming: tuple[str, ...]) -> str:
     ],
     ids=lambda value: value[:24].replace("\n", " ") if isinstance(value, str) else "",
 )
-@pytest.mark.parametrize("command", ["debrief", "read", "fit"])
-def test_bad_tables(flight, capsys, monkeypatch, command, content, naming):
+def test_bad_tables(flight, capsys, content, naming):
     (flight / "readings.csv").write_text(content)
+    before = snapshot(flight.parent)
+    refused(capsys, "fit", flight, naming=naming)
+    assert snapshot(flight.parent) == before
+
+
+@pytest.mark.parametrize("command", ["debrief", "read"])
+def test_a_bad_table_leaves_nothing_behind(flight, capsys, monkeypatch, command):
+    (flight / "readings.csv").write_text("met, altitude [km], speed [m/s]\n10, inf, 992\n20, 62, 1e400\n")
     monkeypatch.chdir(flight.parent)
     before = snapshot(flight.parent)
-    refused(capsys, command, "some-flight", naming=naming)
+    refused(capsys, command, "some-flight", naming=("readings.csv", "line 2", "line 3", "altitude", "speed"))
     assert snapshot(flight.parent) == before
 
 
@@ -244,7 +251,7 @@ def test_an_output_folder_below_a_file(flight, capsys, command):
     assert snapshot(flight) == before
 
 
-@pytest.mark.parametrize(("number", "words"), [(errno.ENOSPC, "full"), (errno.EROFS, "read-only"), (errno.EACCES, "read-only")])
+@pytest.mark.parametrize(("number", "words"), [(errno.ENOSPC, "full"), (errno.EACCES, "read-only")])
 @pytest.mark.parametrize("command", ["debrief", "read"])
 def test_a_disk_that_is_full_or_read_only(flight, tmp_path, capsys, monkeypatch, command, number, words):
     """What was there before stays, whole; nothing else is left."""

@@ -18,6 +18,8 @@ from pathlib import Path
 from analyser.commands import common
 from analyser.errors import AnalyserError
 
+_PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+_MOST_CROPS = 300  # in one page
 SUMMARY = "a flight folder into a debrief: how it went, what every burn wasted, what to do otherwise"
 
 
@@ -59,7 +61,7 @@ def _debrief(folder: Path, target: Path, options) -> tuple[int, dict]:
 
     flight = load_flight(folder, progress=common.image_progress(options.quiet))
     findings = fit_flight(flight)
-    write_debrief(flight, findings, target)
+    write_debrief(flight, findings, target, crops=_crops(flight, findings), tables=lambda folder: _write_tables(flight, folder))
     if not options.no_logbook:
         from analyser.logbook import Logbook
 
@@ -71,3 +73,28 @@ def _debrief(folder: Path, target: Path, options) -> tuple[int, dict]:
         print(f"debrief: {target / 'debrief.html'}")
     found = {"name": flight.name, **findings.to_dict(), "written": str(target)}
     return (common.NEEDS_PERSON if needs_person else common.DONE), found
+
+
+def _write_tables(flight, folder: Path) -> None:
+    from analyser.ingest import write_detail, write_readings
+
+    write_readings(flight.readings, folder / "readings.csv")
+    write_detail(flight.readings, folder / "readings_detail.csv")
+
+
+def _crops(flight, findings) -> dict[tuple, bytes]:
+    """The picture of every value that a person should look at: doubtful, recovered or set aside. By source, row and column."""
+    pictures = {path.name: path for path in flight.files if path.suffix.lower() in _PICTURES}
+    detail = flight.readings.detail
+    if not pictures or "crop" not in detail.columns:
+        return {}
+    from analyser.ingest.images import crop_png
+
+    aside = {(item.source, item.row, item.column) for item in findings.set_aside}
+    crops = {}
+    for item in detail.itertuples(index=False):
+        key = (item.source, item.row, item.column)
+        wanted = item.status in ("doubtful", "recovered", "set aside") or key in aside
+        if wanted and item.source in pictures and isinstance(item.crop, (tuple, list)) and len(crops) < _MOST_CROPS:
+            crops[key] = crop_png(pictures[item.source], tuple(item.crop))
+    return crops

@@ -63,6 +63,8 @@ def run(options) -> int:
         from analyser.commands.screenshot import take_from_screenshot
 
         doubts = take_from_screenshot(options)
+    if options.altitude is None:
+        raise InputError("the altitude is missing: fix BODY ALTITUDE SPEED [VERTICAL-SPEED], such as fix Lull 61.9km 992 -3", place="arguments")
     world, note = find_world(options.world, options.body)
     body = body_of(world, options.body)
     craft = optional(load_craft, options.craft)
@@ -113,14 +115,11 @@ def _reading(options):
             return found  # not given, or taken from a screenshot
         return shown_quantity(found, dimension, f"option --{name.replace('_', '-')}")
 
-    altitude = shown("altitude", "length")
-    if altitude is None:
-        raise InputError("the altitude is missing: fix BODY ALTITUDE SPEED [VERTICAL-SPEED], such as fix Lull 61.9km 992 -3", place="arguments")
     if options.speed is not None and options.surface_speed is not None:
         raise InputError("give --speed (about the body's centre) or --surface-speed, not both", place="option --surface-speed")
     later, seconds = options.then or (None, None)
     return Reading(
-        altitude,
+        shown("altitude", "length"),
         shown("speed", "speed") or shown("surface_speed", "speed"),
         shown("vertical_speed", "speed"),
         shown("horizontal_speed", "speed"),

@@ -174,6 +174,8 @@ def _axes(reading: Reading) -> tuple[list[tuple[str, Shown]], list[str]]:
         given = given[:2]
     axes.extend(given)
     if len(given) < 2:
+        if pair and abs(reading.seconds.value) <= 2 * reading.seconds.reach:
+            raise InputError("the time between the two readings is no longer than its own last digit: leave more time between", place="the reading")
         if pair:
             axes += [("later_altitude", reading.later_altitude), ("seconds", reading.seconds)]
         else:
