@@ -141,7 +141,7 @@ def minimise(
     growth, polished = 2.0, 0
     while count < iterations:
         root = np.sqrt(weights)[:, None] if weigh is not None else 1.0
-        left, values, right = _decompose(jacobian * root / scaling)
+        left, values, right = decompose(jacobian * root / scaling)
         target = residuals * root[:, 0] if weigh is not None else residuals
         along = left.T @ target
         cost = float(target @ target)
@@ -193,7 +193,8 @@ def minimise(
     return _finish(x, residuals, jacobian, weights, count, converged, why, names)
 
 
-def _decompose(matrix):
+def decompose(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Thin singular value decomposition (U, values, V'), quick for tall matrices."""
     if matrix.shape[0] > 4 * matrix.shape[1]:
         q, r = np.linalg.qr(matrix)
         left, values, right = np.linalg.svd(r)

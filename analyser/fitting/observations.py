@@ -196,6 +196,11 @@ class Whitening:
         root = np.sqrt(1.0 + square)
         return cls(inverse, shared, 1.0 / (root * (1.0 + root)))
 
+    def matrices(self) -> np.ndarray:
+        """The whitening of each row as a matrix, shape (n, 6, 6): whitened values by readings."""
+        outer = self.factor[:, :, None] * self.shared[:, :, None] * self.shared[:, None, :]
+        return (np.eye(6) - outer) * self.inverse_sigmas[:, None, :]
+
     def __call__(self, array: np.ndarray) -> np.ndarray:
         """Whiten (n, 6) or (n, 6, p)."""
         flat = array.ndim == 2

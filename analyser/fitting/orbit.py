@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analyser.fitting.leastsquares import Solution, minimise
-from analyser.fitting.linear import straighten
+from analyser.fitting.leastsquares import Solution, covariance_of, minimise
+from analyser.fitting.linear import Linear, straighten
 from analyser.fitting.observations import Observations, Whitening
-from analyser.fitting.rounding import error_covariance, share_weight
+from analyser.fitting.rounding import share_weight, spread
 from analyser.fitting.starts import best_guesses
 from analyser.flight import Body
 
@@ -74,6 +74,7 @@ class CoastFit:
     doubtful: tuple[Rejected, ...] = ()
     scale: float = 1.0
     remarks: tuple[str, ...] = field(default=())
+    linear: Linear | None = field(default=None, repr=False, compare=False)  # the model straightened about the state
 
     @property
     def body(self) -> Body:
@@ -189,6 +190,7 @@ def _report(observations, used, epoch, solution, **more) -> CoastFit:
         model=values,
         residuals=residuals,
         converged=solution.converged,
+        linear=linear,
         **more,
     )
 
@@ -239,18 +241,20 @@ def honest(fit: CoastFit) -> CoastFit:
     shared = share_weight(original, fit.model, fit.used)
     if np.array_equal(shared.sigmas, original.sigmas, equal_nan=True):
         return fit
-    other = fit_values(shared, fit.used, fit.state, fit.epoch)
-    linear = straighten(original, fit.epoch, other.state, fit.used)
-    values, rate = linear.values, linear.rates
-    whitening = Whitening.of(shared, rate, fit.used)
-    rows, channels = np.nonzero(fit.used)
-    jacobian = whitening(np.where(fit.used[:, :, None], linear.jacobian, 0.0))[fit.used]
-    blocks = whitening(np.broadcast_to(np.eye(6), (len(original), 6, 6)))
-    root = np.where(rows[:, None] == rows[None, :], blocks[rows[:, None], channels[:, None], channels[None, :]], 0.0)
-    gain = other.covariance @ jacobian.T @ root
-    covariance = gain @ error_covariance(original, values, rate, fit.used) @ gain.T
+    linear = straighten(original, fit.epoch, fit.state, fit.used) if fit.linear is None else fit.linear
+    whitening = Whitening.of(shared, linear.rates, fit.used)
+    jacobian = whitening(np.where(fit.used[:, :, None], linear.jacobian, 0.0))
+    miss = whitening(np.where(fit.used, original.values - linear.values, 0.0))
+    weighted, unknown = covariance_of(jacobian.reshape(-1, 3))
+    if unknown.shape[1]:
+        return fit
+    # The new weights move the state within its errors: one step does.
+    moved = weighted @ np.einsum("nik,ni->k", jacobian, miss)
+    values = linear.values + linear.jacobian @ moved
+    gain = np.einsum("pk,njk->pnj", weighted, np.einsum("nij,nik->njk", whitening.matrices(), jacobian))
+    covariance = spread(gain, original, values, linear.rates, fit.used)
     return dataclasses.replace(
-        fit, state=other.state, covariance=covariance, model=other.model, residuals=_standardised(original, values, rate)
+        fit, state=fit.state + moved, covariance=covariance, model=values, residuals=_standardised(original, values, linear.rates), linear=None
     )
 
 

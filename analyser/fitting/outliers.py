@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.fitting.linear import straighten
+from analyser.fitting.leastsquares import decompose
+from analyser.fitting.linear import Linear, straighten
 from analyser.fitting.observations import Observations, Whitening
 from analyser.fitting.starts import best_guesses
 
@@ -24,78 +25,70 @@ _PRICE = LIMIT**2
 #: A rival explanation counts when its sum is no more than this above the best one's.
 _RIVAL = 8.0
 _NO_CLOCK = np.inf
+#: chi2 per degree of freedom beyond which the plain fit is no place to begin taking readings out one by one.
+_TORN = 100.0
 
 
 @dataclass(frozen=True)
 class Tests:
     """Standardised shifts of readings, shape (n, 6), and of rows' clocks, shape (n,); nan where there is none or nothing checks it.
 
-    ``expected`` is what the other readings say a reading should be, with standard deviation ``expected_sigma``. Shapes (n, 6).
+    ``expected`` is what the other readings say a reading should be, with standard deviation ``expected_sigma``; shapes (n, 6).
+    ``roots`` (n, 6, 6) and ``pulls`` (n, 3, 6) give Q: within a row roots' roots - pulls' pulls, between rows - pulls' pulls.
     """
 
     readings: np.ndarray
     clocks: np.ndarray
     expected: np.ndarray
     expected_sigma: np.ndarray
-    response: np.ndarray  # (m, 3) whitened rows U of used readings, for correlations between tests
-    places: np.ndarray  # (m, 2) row and channel of each used reading
-    inverse: np.ndarray  # (m, m) correlations of the tests of used readings
+    roots: np.ndarray
+    pulls: np.ndarray
 
 
-def test_readings(observations: Observations, used: np.ndarray, epoch: float, state: np.ndarray) -> Tests:
-    """Test every reading, used or not, and every row's clock, against the fit of those used."""
-    linear = straighten(observations, epoch, state, used)
+def test_readings(observations: Observations, used: np.ndarray, epoch: float, state: np.ndarray, linear: Linear | None = None) -> Tests:
+    """Test every reading, used or not, and every row's clock, against the fit of those used.
+
+    ``linear`` is the model straightened about ``state``, where it is at hand.
+    """
+    linear = straighten(observations, epoch, state, used) if linear is None else linear
     values, jacobian, rate = linear.values, np.nan_to_num(linear.jacobian), np.nan_to_num(linear.rates)
     whitening = Whitening.of(observations, rate, used)
     miss = np.where(used, observations.values - values, 0.0)
     n = len(observations)
-    rows, channels = np.nonzero(used)
-    # W maps the used residuals to whitened ones; within a row only.
-    blocks = whitening(np.broadcast_to(np.eye(6), (n, 6, 6)))
-    white_jacobian = whitening(jacobian)[used]
-    norms = np.sqrt(np.einsum("ij,ij->j", white_jacobian, white_jacobian))
-    left, sizes, right = np.linalg.svd(white_jacobian / np.where(norms > 0, norms, 1.0), full_matrices=False)
-    left = left[:, sizes > 1e-10 * sizes[0]]
-    white_miss = whitening(miss)[used]
-    white_miss = white_miss - left @ (left.T @ white_miss)
-    m = len(rows)
-    root = np.where(rows[:, None] == rows[None, :], blocks[rows[:, None], channels[:, None], channels[None, :]], 0.0)
-    pulled = left.T @ root
-    q = root.T @ root - pulled.T @ pulled
-    gradient = root.T @ white_miss
-    own = np.maximum(np.diag(q), 0.0)
-    sigma = observations.sigmas[rows, channels]
-    checked = own * sigma**2 > 1e-6
+    roots = whitening.matrices()
+    white = whitening(jacobian)
+    norms = np.sqrt(np.einsum("ijk,ijk->k", white, white))
+    scaling = np.where(norms > 0, norms, 1.0)
+    left, sizes, right = decompose((white / scaling).reshape(-1, 3))
+    known = sizes > 1e-10 * sizes[0]
+    left = np.where(known, left, 0.0)
+    flat = whitening(miss).ravel()
+    rest = (flat - left @ (left.T @ flat)).reshape(n, 6)
+    pulls = np.einsum("nil,nij->nlj", left.reshape(n, 6, 3), roots)
+    gradient = np.einsum("nij,ni->nj", roots, rest)
+    own = np.maximum(np.einsum("nij,nij->nj", roots, roots) - np.einsum("nlj,nlj->nj", pulls, pulls), 0.0)
+    sigma = observations.sigmas
     with np.errstate(divide="ignore", invalid="ignore"):
-        test = np.where(checked, gradient / np.sqrt(own), np.nan)
-        shift = np.where(checked, gradient / own, np.nan)
-        shift_sigma = np.where(checked, 1.0 / np.sqrt(own), np.inf)
-        correlation = q / np.sqrt(np.outer(own, own))
-    readings = np.full((n, 6), np.nan)
-    expected, expected_sigma = np.array(values), np.full((n, 6), np.nan)
-    readings[rows, channels] = test
-    expected[rows, channels] = np.where(checked, observations.values[rows, channels] - shift, values[rows, channels])
-    expected_sigma[rows, channels] = np.sqrt(np.maximum(shift_sigma**2 - sigma**2, 0.0))
+        checked = used & (own * sigma**2 > 1e-6)
+        readings = np.where(checked, gradient / np.sqrt(own), np.nan)
+        expected = np.where(checked, observations.values - gradient / own, values)
+        expected_sigma = np.where(checked, np.sqrt(np.maximum(1.0 / own - sigma**2, 0.0)), np.where(used, np.inf, np.nan))
     out = observations.present & ~used
     if out.any():
-        scaled = jacobian / np.where(norms > 0, norms, 1.0)
-        spread = np.einsum("ijk,lk->ijl", scaled, right[sizes > 1e-10 * sizes[0]] / sizes[sizes > 1e-10 * sizes[0], None])
+        spread = (jacobian / scaling) @ np.where(known[:, None], right / np.where(known, sizes, 1.0)[:, None], 0.0).T
         clock = np.where(np.isinf(observations.met_sigma), 1e9, observations.met_sigma)[:, None] * rate
         # Where the row's other readings already tell its clock error this is a little generous.
         variance = np.einsum("ijl,ijl->ij", spread, spread) + clock**2
-        readings[out] = ((observations.values - values) / np.sqrt(observations.sigmas**2 + variance))[out]
+        readings[out] = ((observations.values - values) / np.sqrt(sigma**2 + variance))[out]
         expected_sigma[out] = np.sqrt(variance)[out]
-    clocks = np.full(n, np.nan)
-    counts = used.sum(axis=1)
-    speed = np.where(used, rate, 0.0)[rows, channels]
-    for row in np.flatnonzero((counts >= 2) & np.isfinite(observations.met_sigma)):
-        part = rows == row
-        d = np.where(part, speed, 0.0)
-        size = d @ q @ d
-        whole = float(np.sum((d[part] / sigma[part]) ** 2))
-        if size > 1e-6 * whole and whole > 0:
-            clocks[row] = d @ gradient / math.sqrt(size)
-    return Tests(readings, clocks, expected, expected_sigma, left, np.stack([rows, channels], axis=1), correlation)
+    d = np.where(used, rate, 0.0)
+    late, pulled = np.einsum("nij,nj->ni", roots, d), np.einsum("nlj,nj->nl", pulls, d)
+    size = np.einsum("ni,ni->n", late, late) - np.einsum("nl,nl->n", pulled, pulled)
+    whole = np.einsum("nj,nj->n", d * whitening.inverse_sigmas, d * whitening.inverse_sigmas)
+    told = (used.sum(axis=1) >= 2) & np.isfinite(observations.met_sigma) & (size > 1e-6 * whole) & (whole > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        clocks = np.where(told, np.einsum("nj,nj->n", d, gradient) / np.sqrt(np.maximum(size, 0.0)), np.nan)
+    return Tests(readings, clocks, expected, expected_sigma, roots, pulls)
 
 
 def consensus(observations: Observations, present: np.ndarray, start: np.ndarray, epoch: float) -> tuple[np.ndarray, np.ndarray]:
@@ -155,7 +148,7 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
     rivals: list[tuple[int, int]] = []
     for _ in range(2 * int(present.sum()) + 10):
         fit = solve(observations, used, state)
-        tests = test_readings(observations, used, epoch, fit.state)
+        tests = test_readings(observations, used, epoch, fit.state, fit.linear)
         state = fit.state
         size = np.abs(tests.readings)
         key = (used.tobytes(), observations.met_sigma.tobytes())
@@ -187,33 +180,45 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
         rivals = []
     fit = solve(observations, used, state)
     dropped = int((present & ~used).sum()) + int((np.isinf(observations.met_sigma) & ~np.isinf(clocks)).sum())
-    return Screened(observations, used, fit, test_readings(observations, used, epoch, fit.state), fit.chi2 + _PRICE * dropped, rivals)
+    return Screened(observations, used, fit, test_readings(observations, used, epoch, fit.state, fit.linear), fit.chi2 + _PRICE * dropped, rivals)
 
 
 def _rivals(tests: Tests, used: np.ndarray, row: int, channel: int) -> list[tuple[int, int]]:
     """Readings any one of which, taken out alone, would explain the misfit nearly as well as the worst one."""
-    places = tests.places
-    value = tests.readings[places[:, 0], places[:, 1]]
-    worst = int(np.flatnonzero((places[:, 0] == row) & (places[:, 1] == channel))[0])
-    rho = tests.inverse[worst]
+    value = tests.readings
+    between = -np.einsum("l,nlj->nj", tests.pulls[row, :, channel], tests.pulls)
+    between[row] += tests.roots[row, :, channel] @ tests.roots[row]
+    own = np.einsum("nij,nij->nj", tests.roots, tests.roots) - np.einsum("nlj,nlj->nj", tests.pulls, tests.pulls)
     with np.errstate(divide="ignore", invalid="ignore"):
-        left = np.abs(value[worst] - rho * value) / np.sqrt(np.maximum(1.0 - rho**2, 1e-12))
-    close = (value[worst] ** 2 - value**2 < _RIVAL) & (left < LIMIT)
-    close[worst] = True
-    return [(int(r), int(c)) for r, c in places[close & np.isfinite(value)]]
+        rho = between / np.sqrt(own * own[row, channel])
+        left = np.abs(value[row, channel] - rho * value) / np.sqrt(np.maximum(1.0 - rho**2, 1e-12))
+        close = used & (value[row, channel] ** 2 - value**2 < _RIVAL) & (left < LIMIT)
+    close[row, channel] = True
+    return [(int(r), int(c)) for r, c in zip(*np.nonzero(close))]
+
+
+def _settled(way: Screened) -> bool:
+    """Whether a way is so good that no other need be tried: few readings out, the rest at peace and well checked."""
+    out = int((way.observations.present & ~way.used).sum())
+    calm = way.fit.chi2 <= way.fit.dof + 4.0 * math.sqrt(2.0 * way.fit.dof)
+    return calm and way.fit.dof >= 3 and not way.rivals and out <= max(1, 0.2 * way.used.sum())
 
 
 def screen(observations: Observations, epoch: float, solve, start: np.ndarray | None = None) -> Screened:
     """The cheapest way to set readings aside, among those found from the plain fit and from several consensus starts."""
     present = observations.present
     plain = solve(observations, present, start)
-    tests = test_readings(observations, present, epoch, plain.state)
+    tests = test_readings(observations, present, epoch, plain.state, plain.linear)
     worst = np.nanmax(np.abs(tests.readings), initial=0.0)
     if max(worst, np.nanmax(np.abs(tests.clocks), initial=0.0)) <= LIMIT:
         return Screened(observations, present, plain, tests, plain.chi2, [])
-    ways = [snoop(observations, present, plain.state, epoch, solve)]
-    starts = list(best_guesses(observations, epoch, present, count=4)) + [plain.state]
-    for guess in starts:
+    ways: list[Screened] = []
+    torn = plain.chi2 > _TORN * max(plain.dof, 1)
+    if not torn:
+        ways.append(snoop(observations, present, plain.state, epoch, solve))
+    for guess in [*best_guesses(observations, epoch, present, count=4), plain.state]:
+        if any(_settled(way) for way in ways):
+            break
         state, agreed = consensus(observations, present, guess, epoch)
         if agreed.sum() < 3 or any((agreed == way.used).all() for way in ways):
             continue
@@ -221,6 +226,8 @@ def screen(observations: Observations, epoch: float, solve, start: np.ndarray | 
             ways.append(snoop(observations, agreed, state, epoch, solve))
         except (ValueError, np.linalg.LinAlgError):
             continue
+    if torn and not any(_settled(way) for way in ways):
+        ways.append(snoop(observations, present, plain.state, epoch, solve))
     best = min(ways, key=lambda way: way.cost)
     if best.fit.dof >= 1 or best.used.sum() == present.sum():
         return best

@@ -14,8 +14,8 @@ import numpy as np
 
 from analyser.fitting.observations import Observations
 
-#: Beyond a few digits the fit no longer knows the distance well enough for its part after the point to mean anything.
-_REACH = 2.0
+#: Over some digits the fit no longer knows the distance well enough for its part after the point to mean anything: the correlation fades.
+_FADE = 2.0
 #: Readings within about this part of a digit share their weight.
 _SHARED = 0.3
 
@@ -34,41 +34,73 @@ def steps(observations: Observations) -> np.ndarray:
     return np.where(rounded & observations.present, step, np.nan)
 
 
-def correlation(step: np.ndarray, model: np.ndarray) -> np.ndarray:
-    """Correlation of the rounding errors in one column, shape (n, n), from the steps (nan: not rounded) and the true values."""
-    with np.errstate(invalid="ignore"):
-        apart = np.abs(model[:, None] - model[None, :]) / np.minimum(step[:, None], step[None, :])
-        part = apart % 1.0
-        found = (1.0 - 6.0 * part * (1.0 - part)) * np.exp(-0.5 * (apart / _REACH) ** 2)
-        # Readings given to different digits don't round at the same places.
-        found = np.where(np.isclose(step[:, None], step[None, :], rtol=1e-6), found, 0.0)
-    np.fill_diagonal(found, 1.0)
-    return found
+def correlation(apart: np.ndarray) -> np.ndarray:
+    """Correlation of two rounding errors whose true values are ``apart`` digits from each other."""
+    part = apart % 1.0
+    return (1.0 - 6.0 * part * (1.0 - part)) * np.exp(-0.5 * (apart / _FADE) ** 2)
+
+
+def _near_pairs(value: np.ndarray, step: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pairs of readings within ``reach`` digits of each other, as indices and distances in digits; readings given to different digits
+    don't round at the same places and make no pair."""
+    ones, others, aparts = [], [], []
+    for size in np.unique(step):
+        rows = np.flatnonzero(step == size)
+        rows = rows[np.argsort(value[rows])]
+        ordered = value[rows] / size
+        for offset in range(1, len(rows)):
+            apart = ordered[offset:] - ordered[:-offset]
+            near = apart < reach
+            if not near.any():
+                break
+            ones.append(rows[:-offset][near])
+            others.append(rows[offset:][near])
+            aparts.append(apart[near])
+    if not ones:
+        nothing = np.empty(0, dtype=int)
+        return nothing, nothing, np.empty(0)
+    return np.concatenate(ones), np.concatenate(others), np.concatenate(aparts)
+
+
+def _rounded_columns(observations: Observations, used: np.ndarray):
+    """(channel, rows, steps) for each column with two or more used readings that were rounded."""
+    step = steps(observations)
+    rounded = used & np.isfinite(step)
+    for channel in np.flatnonzero(rounded.sum(axis=0) > 1):
+        rows = np.flatnonzero(rounded[:, channel])
+        # The same digits give the same step but for rounding in the arithmetic: nine of its digits are kept.
+        size = step[rows, channel]
+        unit = 10.0 ** (np.floor(np.log10(size)) - 9)
+        yield channel, rows, np.round(size / unit) * unit
 
 
 def share_weight(observations: Observations, model: np.ndarray, used: np.ndarray) -> Observations:
     """The observations with larger sigmas for readings that repeat each other's rounding: k alike get sqrt(k) times theirs."""
-    step = steps(observations)
     sigmas = observations.sigmas.copy()
-    for channel in np.flatnonzero((used & np.isfinite(step)).sum(axis=0) > 1):
-        rows = np.flatnonzero(used[:, channel] & np.isfinite(step[:, channel]))
-        value, size = model[rows, channel], step[rows, channel]
-        apart = (value[:, None] - value[None, :]) / size[:, None]
-        alike = np.isclose(size[:, None], size[None, :], rtol=1e-6) * np.exp(-((apart / _SHARED) ** 2))
-        sigmas[rows, channel] *= np.sqrt(alike.sum(axis=1))
+    for channel, rows, step in _rounded_columns(observations, used):
+        one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _SHARED)
+        alike = np.exp(-((apart / _SHARED) ** 2))
+        count = 1.0 + np.bincount(one, alike, len(rows)) + np.bincount(other, alike, len(rows))
+        sigmas[rows, channel] *= np.sqrt(count)
     return dataclasses.replace(observations, sigmas=sigmas)
 
 
-def error_covariance(observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray) -> np.ndarray:
-    """Covariance of the used readings' errors, shape (m, m), in the order of ``np.nonzero(used)``: rounding with its correlations, and rows' clocks."""
-    rows, channels = np.nonzero(used)
-    sigma = observations.sigmas[rows, channels]
-    total = np.diag(sigma**2)
-    step = steps(observations)
-    for channel in np.flatnonzero((used & np.isfinite(step)).sum(axis=0) > 1):
-        part = np.flatnonzero((channels == channel) & np.isfinite(step[rows, channels]))
-        size = sigma[part]
-        total[np.ix_(part, part)] = np.outer(size, size) * correlation(step[rows[part], channel], model[rows[part], channel])
-    clock = np.where(np.isinf(observations.met_sigma), 0.0, observations.met_sigma)[rows] * rates[rows, channels]
-    total += np.outer(clock, clock) * (rows[:, None] == rows[None, :])
-    return total
+def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray) -> np.ndarray:
+    """Covariance ``G S G'`` of a linear estimate, S being that of the readings' errors: rounding with its correlations, and rows' clocks.
+
+    Parameters
+    ----------
+    gain : array, shape (p, n, 6)
+        What each reading's error does to the estimate; 0 where unused.
+    model, rates : arrays, shape (n, 6)
+        True values and their rates, as far as known.
+    """
+    sized = np.where(used, gain * np.where(used, observations.sigmas, 0.0), 0.0)
+    total = np.einsum("pij,qij->pq", sized, sized)
+    for channel, rows, step in _rounded_columns(observations, used):
+        one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _FADE)
+        part = (sized[:, rows[one], channel] * correlation(apart)) @ sized[:, rows[other], channel].T
+        total += part + part.T
+    clock = np.where(np.isinf(observations.met_sigma), 0.0, observations.met_sigma)
+    delayed = np.einsum("pij,ij->pi", gain, np.where(used, rates, 0.0)) * clock
+    return total + delayed @ delayed.T

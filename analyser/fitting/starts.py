@@ -7,7 +7,7 @@ import numpy as np
 from analyser.fitting.conic import propagate
 from analyser.fitting.observations import ALTITUDE, ANGLE, HORIZONTAL, SPEED, SURFACE, VERTICAL, Observations, predict
 
-_MOST = 24  # guesses that are compared
+_MOST = 24  # guesses, and rows that they are compared on
 _MOST_ROWS = 16  # rows that are turned into guesses
 
 
@@ -47,6 +47,9 @@ def best_guesses(observations: Observations, epoch: float, used: np.ndarray, cou
     found = guesses(observations, epoch)
     if len(found) > _MOST:
         found = found[np.linspace(0, len(found) - 1, _MOST).round().astype(int)]
+    if len(observations) > _MOST:
+        some = np.unique(np.linspace(0, len(observations) - 1, _MOST).round().astype(int))
+        observations, used = observations.rows(some), used[some]
     k, n = len(found), len(observations)
     moved = np.stack(propagate(observations.body.mu, *found.T[:, :, None], observations.met - epoch), axis=-1)
     every = observations.rows(np.tile(np.arange(n), k))

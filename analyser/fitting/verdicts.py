@@ -81,7 +81,7 @@ def _trust_shapes(original: Observations, way: Screened, epoch: float, solve) ->
         used = way.used.copy()
         used[row] = present[row]
         fit = solve(observed, used, way.fit.state)
-        tests = test_readings(observed, used, epoch, fit.state)
+        tests = test_readings(observed, used, epoch, fit.state, fit.linear)
         if np.nanmax(np.abs(tests.readings), initial=0.0) <= LIMIT:
             way = Screened(observed, used, fit, tests, fit.chi2, way.rivals)
     return way
@@ -137,7 +137,7 @@ def _settle_rivals(way: Screened, epoch: float, solve) -> tuple[Screened, list[R
         used = way.used.copy()
         used[named[0]] = False
         fit = solve(way.observations, used, way.fit.state)
-        tests = test_readings(way.observations, used, epoch, fit.state)
+        tests = test_readings(way.observations, used, epoch, fit.state, fit.linear)
         return Screened(way.observations, used, fit, tests, fit.chi2, []), []
     doubtful = [
         _rejected(way, row, channel, f"contradicts the others by {abs(way.tests.readings[row, channel]):.0f} standard deviations, or they are wrong", slip)
@@ -174,8 +174,10 @@ def _rejected(way: Screened, row: int, channel: int, reason: str, slip) -> Rejec
 
 
 def _reasons(original: Observations, way: Screened, epoch: float) -> list[Rejected]:
-    found = []
+    found: list[Rejected] = []
     present = original.present
+    if way.used.sum() == present.sum() and way.observations.met_sigma is original.met_sigma:
+        return found
     for row in range(len(original)):
         if np.isinf(way.observations.met_sigma[row]) and not np.isinf(original.met_sigma[row]):
             found.append(_clock_reason(original, way, row, epoch))

@@ -18,7 +18,7 @@ def test_correlation_of_roundings_against_simulation():
         measured = np.corrcoef(errors)[0, 1]
         part = apart % 1.0
         assert measured == pytest.approx(1 - 6 * part * (1 - part), abs=0.01)
-        found = correlation(np.ones(2), np.array([0.3, 0.3 + apart]))[0, 1]
+        found = correlation(apart)
         # Faded with distance, where the fit no longer knows it to a part of a digit.
         assert found == pytest.approx(measured * np.exp(-0.5 * (apart / 2.0) ** 2), abs=0.01)
 
