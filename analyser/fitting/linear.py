@@ -37,7 +37,7 @@ def straighten(
     A row's likeliest delay under its own readings and its clock is ``s_t (e.z) / (1 + |e|^2)`` in the notation of :class:`Whitening`. It is
     looked for from ``delays`` on in at most ``turns`` evaluations, until moving it further would bend the model by less than a fiftieth of a sigma.
     """
-    mu, timed = observations.body.mu, turns > 1 and observations.met_sigma.any()
+    mu, timed = observations.body.mu, turns > 1 and observations.timed
     delays = np.zeros(len(observations)) if delays is None else delays
     for turn in range(turns):
         states, to_state, motion = propagate_jacobian(mu, state, observations.met - epoch + delays)

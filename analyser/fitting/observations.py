@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -62,10 +63,15 @@ class Observations:
     def __len__(self) -> int:
         return len(self.met)
 
-    @property
+    @cached_property
     def present(self) -> np.ndarray:
         """Which values are there, shape (n, 6)."""
         return np.isfinite(self.values)
+
+    @cached_property
+    def timed(self) -> bool:
+        """Whether any row's clock is less than exact."""
+        return bool(self.met_sigma.any())
 
     def rows(self, chosen) -> "Observations":
         """A part of the rows (slice, indices or mask)."""
@@ -183,11 +189,14 @@ class Whitening:
     inverse_sigmas: np.ndarray  # (n, 6); 0 where a value is not used
     shared: np.ndarray  # e, (n, 6)
     factor: np.ndarray  # k, (n, 1)
+    exact: bool = False  # no clock errors: nothing is shared
 
     @classmethod
     def of(cls, observations: Observations, rates: np.ndarray, used: np.ndarray) -> "Whitening":
         """From the values' rates, shape (n, 6), and which of them are used."""
         inverse = np.where(used, 1.0 / np.where(used, observations.sigmas, 1.0), 0.0)
+        if not observations.timed:
+            return cls(inverse, np.zeros_like(inverse), np.zeros((len(inverse), 1)), True)
         clock = observations.met_sigma[:, None]
         with np.errstate(invalid="ignore"):
             shared = np.where(used & (clock > 0), np.where(np.isinf(clock), 1e9, clock) * inverse * np.where(used, rates, 0.0), 0.0)
@@ -204,6 +213,8 @@ class Whitening:
     def __call__(self, array: np.ndarray) -> np.ndarray:
         """Whiten (n, 6) or (n, 6, p)."""
         flat = array.ndim == 2
+        if self.exact:
+            return array * (self.inverse_sigmas if flat else self.inverse_sigmas[:, :, None])
         z = array[:, :, None] * self.inverse_sigmas[:, :, None] if flat else array * self.inverse_sigmas[:, :, None]
         along = np.einsum("ij,ijk->ik", self.shared, z)
         z = z - (self.factor * along)[:, None, :] * self.shared[:, :, None]

@@ -10,7 +10,7 @@ import numpy as np
 from analyser.fitting.leastsquares import Solution, covariance_of, minimise
 from analyser.fitting.linear import Linear, straighten
 from analyser.fitting.observations import Observations, Whitening
-from analyser.fitting.rounding import share_weight, spread
+from analyser.fitting.rounding import rounded_columns, share_weight, spread
 from analyser.fitting.starts import best_guesses
 from analyser.flight import Body
 
@@ -134,7 +134,7 @@ def fit_values(
         raise ValueError("no readings to fit")
     epoch = middle(observations, used) if epoch is None else epoch
     if start is None:
-        starts = best_guesses(observations, epoch, used, count=2)
+        starts = best_guesses(observations, epoch, used, count=2, rows=8)
         fits = [_solve(observations, used, guess, epoch, tolerance) for guess in starts[:1]]
         # A second try only where the first looks poor: most coasts have one valley.
         if len(starts) > 1 and fits[0].chi2 > 3.0 * max(used.sum(), 3):
@@ -238,7 +238,8 @@ def honest(fit: CoastFit) -> CoastFit:
     if not fit.determined or fit.used.sum() < 2:
         return fit
     original = fit.observations
-    shared = share_weight(original, fit.model, fit.used)
+    columns = rounded_columns(original, fit.used)
+    shared = share_weight(original, fit.model, columns)
     if np.array_equal(shared.sigmas, original.sigmas, equal_nan=True):
         return fit
     linear = straighten(original, fit.epoch, fit.state, fit.used) if fit.linear is None else fit.linear
@@ -252,7 +253,7 @@ def honest(fit: CoastFit) -> CoastFit:
     moved = weighted @ np.einsum("nik,ni->k", jacobian, miss)
     values = linear.values + linear.jacobian @ moved
     gain = np.einsum("pk,njk->pnj", weighted, np.einsum("nij,nik->njk", whitening.matrices(), jacobian))
-    covariance = spread(gain, original, values, linear.rates, fit.used)
+    covariance = spread(gain, original, values, linear.rates, fit.used, columns)
     return dataclasses.replace(
         fit, state=fit.state + moved, covariance=covariance, model=values, residuals=_standardised(original, values, linear.rates), linear=None
     )

@@ -16,6 +16,7 @@ from analyser.fitting.observations import Observations
 
 #: Over some digits the fit no longer knows the distance well enough for its part after the point to mean anything: the correlation fades.
 _FADE = 2.0
+_TWELVE = np.sqrt(12.0)
 #: Readings within about this part of a digit share their weight.
 _SHARED = 0.3
 
@@ -25,7 +26,7 @@ def steps(observations: Observations) -> np.ndarray:
 
     A column is rounded when every reading in it is a whole multiple of sigma sqrt(12), the step whose rounding has that sigma.
     """
-    step = observations.sigmas * np.sqrt(12.0)
+    step = observations.sigmas * _TWELVE
     with np.errstate(invalid="ignore", divide="ignore"):
         count = observations.values / step
         off = np.abs(count - np.round(count))
@@ -44,7 +45,7 @@ def _near_pairs(value: np.ndarray, step: np.ndarray, reach: float) -> tuple[np.n
     """Pairs of readings within ``reach`` digits of each other, as indices and distances in digits; readings given to different digits
     don't round at the same places and make no pair."""
     ones, others, aparts = [], [], []
-    for size in np.unique(step):
+    for size in step[:1] if step[0] == step[-1] and (step == step[0]).all() else np.unique(step):
         rows = np.flatnonzero(step == size)
         rows = rows[np.argsort(value[rows])]
         ordered = value[rows] / size
@@ -62,22 +63,26 @@ def _near_pairs(value: np.ndarray, step: np.ndarray, reach: float) -> tuple[np.n
     return np.concatenate(ones), np.concatenate(others), np.concatenate(aparts)
 
 
-def _rounded_columns(observations: Observations, used: np.ndarray):
+def rounded_columns(observations: Observations, used: np.ndarray) -> list[tuple[int, np.ndarray, np.ndarray]]:
     """(channel, rows, steps) for each column with two or more used readings that were rounded."""
-    step = steps(observations)
-    rounded = used & np.isfinite(step)
+    rounded = used & np.isfinite(steps(observations))
+    found = []
     for channel in np.flatnonzero(rounded.sum(axis=0) > 1):
         rows = np.flatnonzero(rounded[:, channel])
         # The same digits give the same step but for rounding in the arithmetic: nine of its digits are kept.
-        size = step[rows, channel]
+        size = observations.sigmas[rows, channel] * _TWELVE
         unit = 10.0 ** (np.floor(np.log10(size)) - 9)
-        yield channel, rows, np.round(size / unit) * unit
+        found.append((int(channel), rows, np.round(size / unit) * unit))
+    return found
 
 
-def share_weight(observations: Observations, model: np.ndarray, used: np.ndarray) -> Observations:
-    """The observations with larger sigmas for readings that repeat each other's rounding: k alike get sqrt(k) times theirs."""
+def share_weight(observations: Observations, model: np.ndarray, columns) -> Observations:
+    """The observations with larger sigmas for readings that repeat each other's rounding: k alike get sqrt(k) times theirs.
+
+    ``model`` (n, 6) are the true values as far as known, ``columns`` those of :func:`rounded_columns`.
+    """
     sigmas = observations.sigmas.copy()
-    for channel, rows, step in _rounded_columns(observations, used):
+    for channel, rows, step in columns:
         one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _SHARED)
         alike = np.exp(-((apart / _SHARED) ** 2))
         count = 1.0 + np.bincount(one, alike, len(rows)) + np.bincount(other, alike, len(rows))
@@ -85,7 +90,7 @@ def share_weight(observations: Observations, model: np.ndarray, used: np.ndarray
     return dataclasses.replace(observations, sigmas=sigmas)
 
 
-def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray) -> np.ndarray:
+def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray, columns) -> np.ndarray:
     """Covariance ``G S G'`` of a linear estimate, S being that of the readings' errors: rounding with its correlations, and rows' clocks.
 
     Parameters
@@ -94,10 +99,12 @@ def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rate
         What each reading's error does to the estimate; 0 where unused.
     model, rates : arrays, shape (n, 6)
         True values and their rates, as far as known.
+    columns
+        Those of :func:`rounded_columns`.
     """
     sized = np.where(used, gain * np.where(used, observations.sigmas, 0.0), 0.0)
     total = np.einsum("pij,qij->pq", sized, sized)
-    for channel, rows, step in _rounded_columns(observations, used):
+    for channel, rows, step in columns:
         one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _FADE)
         part = (sized[:, rows[one], channel] * correlation(apart)) @ sized[:, rows[other], channel].T
         total += part + part.T

@@ -8,13 +8,12 @@ from analyser.fitting.conic import propagate
 from analyser.fitting.observations import ALTITUDE, ANGLE, HORIZONTAL, SPEED, SURFACE, VERTICAL, Observations, predict
 
 _MOST = 24  # guesses, and rows that they are compared on
-_MOST_ROWS = 16  # rows that are turned into guesses
 
 
-def guesses(observations: Observations, epoch: float) -> np.ndarray:
-    """States at ``epoch`` (MET, s) worth trying, shape (k, 3); every row that gives all of a state stands in it by itself."""
+def guesses(observations: Observations, epoch: float, rows: int = 16) -> np.ndarray:
+    """States at ``epoch`` (MET, s) worth trying, shape (k, 3): those that each of at most ``rows`` rows points to."""
     body = observations.body
-    spread = np.unique(np.linspace(0, len(observations) - 1, _MOST_ROWS).round().astype(int))
+    spread = np.unique(np.linspace(0, len(observations) - 1, rows).round().astype(int))
     r, vr, vt, steep = _fill(observations)
     states, times = [], []
     for i in spread:
@@ -42,9 +41,9 @@ def guesses(observations: Observations, epoch: float) -> np.ndarray:
     return moved[np.isfinite(moved).all(axis=1) & (moved[:, 0] > 0)]
 
 
-def best_guesses(observations: Observations, epoch: float, used: np.ndarray, count: int = 3) -> np.ndarray:
+def best_guesses(observations: Observations, epoch: float, used: np.ndarray, count: int = 3, rows: int = 16) -> np.ndarray:
     """The ``count`` guesses that most readings come nearest to, best first, shape (k, 3)."""
-    found = guesses(observations, epoch)
+    found = guesses(observations, epoch, rows)
     if len(found) > _MOST:
         found = found[np.linspace(0, len(found) - 1, _MOST).round().astype(int)]
     if len(observations) > _MOST:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analyser.fitting.observations import from_arrays
-from analyser.fitting.rounding import correlation, share_weight, steps
+from analyser.fitting.rounding import correlation, rounded_columns, share_weight, steps
 from analyser.flight import Body
 
 BODY = Body("Ardent", 6.1e12, 890e3)
@@ -39,5 +39,5 @@ def test_readings_alike_share_their_weight_and_others_keep_it():
     observed = column(np.array([10.0, 10.0, 10.0, 40.0]) * 0.1, 0.1 / np.sqrt(12))
     model = np.full((4, 6), np.nan)
     model[:, 1] = [1.0, 1.0, 1.0, 4.0]
-    shared = share_weight(observed, model, observed.present).sigmas[:, 1] / observed.sigmas[:, 1]
+    shared = share_weight(observed, model, rounded_columns(observed, observed.present)).sigmas[:, 1] / observed.sigmas[:, 1]
     assert shared == pytest.approx([np.sqrt(3)] * 3 + [1.0])
