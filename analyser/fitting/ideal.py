@@ -70,6 +70,7 @@ class _Draft:
     burns: list
     remarks: list
     duration: float = 0.0
+    check: bool = False
 
     def burn(self, what: str, body: Body, radius: float, delta_v: float, met: float, before: float, after: float, least: float = math.nan) -> None:
         self.tanks, propellant, duration = self.tanks.spend(delta_v)
@@ -117,7 +118,7 @@ def plan_mission(
         remarks.append(tanks.missing)
     for number, leg in enumerate(plan.legs):
         following = plan.legs[number + 1].goal if number + 1 < len(plan.legs) else None
-        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following)
+        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=True)
         legs.append(planned.ideal)
         place, tanks = planned.end, planned.tanks
     margin, worth = tanks.remaining, tanks.delta_v
@@ -132,8 +133,9 @@ def _start(goal: Goal, world: World, met: float) -> Place:
 
 
 def plan_leg(
-    goal: Goal, world: World, craft: Craft | None, from_state: Place, *, name: str = "", tanks: Tanks | None = None, following: Goal | None = None
-) -> PlannedLeg:
+    goal: Goal, world: World, craft: Craft | None, from_state: Place, *, name: str = "", tanks: Tanks | None = None, following: Goal | None = None,
+    check: bool = False,
+) -> PlannedLeg:  # fmt: skip
     """The ideal of one leg, from any orbit or from the ground.
 
     Parameters
@@ -149,8 +151,10 @@ def plan_leg(
         What is left; by default full.
     following : Goal, optional
         What comes next: a pass of a moon is chosen so that it and the next leg together cost least.
+    check : bool
+        Whether legs to and from a moon are flown by numerical integration too, with both bodies pulling at once, and the difference told.
     """
-    draft = _Draft(tanks or Tanks.full(craft), [], [])
+    draft = _Draft(tanks or Tanks.full(craft), [], [], check=check)
     end = _fly(goal, world, from_state, draft, following)
     delta_v = math.fsum(burn.delta_v for burn in draft.burns) if end is not None else math.nan
     propellant = math.fsum(burn.propellant for burn in draft.burns) if end is not None else math.nan
@@ -365,6 +369,11 @@ def _to_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place, d
     )  # fmt: skip
     draft.duration = found.time_before + found.time_after
     draft.remarks += _moon_remarks(planet, moon, place, found)
+    if draft.check:
+        from analyser.fitting.moon_check import fly_to_moon
+
+        flown = fly_to_moon(planet, moon, found, both=True)
+        draft.remarks.append(_both_pulling(moon, flown.periapsis, periapsis))
     end = Place(moon.name, *found.moon_orbit)
     return _arrived(goal, world, moon, end, draft, found.time_before + found.time_after)
 
@@ -448,12 +457,24 @@ def _from_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place,
         moon, found.burn_radius, found.delta_v, 0.0, found.speed_before, found.speed_after,
     )  # fmt: skip
     draft.duration = found.time_before + found.time_after
-    back = -found.edge_speed
     draft.remarks.append(
         f"leaves {moon.name}'s sphere of influence after {_clock(found.time_before)} at {found.edge_speed:.0f} m/s,"
-        f" {'against' if back < 0 and _behind(found) else 'with'} its motion; passes {planet.name} {_clock(found.time_after)} later"
+        f" {'against' if _behind(found) else 'with'} its motion; passes {planet.name} {_clock(found.time_after)} later"
     )
+    if draft.check:
+        from analyser.fitting.moon_check import fly_home
+
+        draft.remarks.append(_both_pulling(planet, fly_home(planet, moon, found, both=True).periapsis, periapsis))
     return _arrived(goal, world, planet, Place(planet.name, *found.planet_orbit), draft, draft.duration)
+
+
+def _both_pulling(body: Body, flown: float, wanted: float) -> str:
+    """What the numerical integration with both bodies pulling says of the pass."""
+    if math.isnan(flown):
+        return f"with both bodies pulling at once the craft would not come near {body.name}: correct on the way"
+    height = (flown - body.radius) / 1e3
+    hit = f"would hit {body.name}" if height < 0 else f"would pass {body.name} at {height:.0f} km"
+    return f"with both bodies pulling at once the same burn {hit} instead of {(wanted - body.radius) / 1e3:.0f} km: correct on the way, early"
 
 
 def _behind(found) -> bool:

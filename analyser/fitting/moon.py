@@ -80,6 +80,11 @@ class MoonPlace:
         rate = math.sqrt(planet.mu / p)
         return cls(p / (1 + e * math.cos(true_anomaly)), rate * e * math.sin(true_anomaly), rate * (1 + e * math.cos(true_anomaly)))
 
+    @classmethod
+    def mean(cls, moon: Body, planet: Body) -> "MoonPlace":
+        """On the circle of its mean distance."""
+        return cls(moon.semi_major_axis, 0.0, math.sqrt(planet.mu / moon.semi_major_axis))
+
 
 def _to_moon(mu, mu_moon, edge, place: MoonPlace, energy, h, psi, leg):
     """Conic about the planet at the edge crossing ``psi`` into the one about the moon.
@@ -183,7 +188,7 @@ def to_moon(
     Crossing or None
         None where no such leg exists.
     """
-    place = place or MoonPlace.of(moon, planet, math.pi / 2 if moon.eccentricity else 0.0)
+    place = place or MoonPlace.mean(moon, planet)
     turned = -1.0 if orbit[1] < 0 else 1.0
     best = None
     for radius in _apsis_radii(planet, orbit):
@@ -291,6 +296,55 @@ def _angle_out(mu, energy, h, start, radius, leg):
     return math.pi - nu if leg < 0 else math.pi + nu
 
 
+def free_return(planet: Body, moon: Body, orbit, periapsis: float) -> Crossing | None:
+    """A leg to the moon that, untouched, comes back to the height it left from.
+
+    The pass is behind the moon and against its way round the planet, its closest point on the line from the planet through the moon: then
+    the way home mirrors the way out. Parameters as in :func:`to_moon`; the moon on its mean circle. None where there is none: the moon's pull is then too
+    weak or too strong to turn the craft so.
+    """
+    from scipy.optimize import brentq
+
+    place = MoonPlace.mean(moon, planet)
+    turned = -1.0 if orbit[1] < 0 else 1.0
+    radius = min(_apsis_radii(planet, orbit), default=math.nan)
+    if not radius < place.distance - moon.sphere_of_influence:
+        return None
+    search = _Outward(planet, moon, radius, float(speeds_at(planet.mu, *orbit, radius)[1]), turned, periapsis, None, place)
+    rate, sense = place.transverse / place.distance, -1
+    step = _PSI[1] - _PSI[0]
+
+    def root(v, near):
+        grid = near + np.linspace(-20 * step, 20 * step, 161)
+        values, inward = search.error(v, grid, 1, sense)
+        values = np.where(inward, values, np.nan)
+        _, column, _ = _roots(values[None], np.isfinite(values)[None])
+        if not column.size:
+            return math.nan
+        k = column[int(np.argmin(np.abs(grid[column] - near)))]
+        return brentq(lambda q: float(search.error(v, q, 1, sense)[0]), float(grid[k]), float(grid[k + 1]), xtol=1e-12)
+
+    def askew(v, q):
+        """Angle of the closest point from the line through planet and moon at that moment, rad."""
+        energy, h, _ = (float(x) for x in search.state(v, q, 1))
+        swept = sense * _angle_out(moon.mu, energy, h, float(apsides(moon.mu, energy, h)[0]), search.edge, 1)
+        return math.remainder(q + swept - rate * float(time_from_periapsis(moon.mu, energy, h, search.edge)), 2 * math.pi)
+
+    speeds = search.least + (search.most * 1.01 - search.least) * np.linspace(0, 1, 160)
+    values, inward = search.error(speeds[:, None], _PSI[None, :], 1, sense)
+    row, column, part = _roots(values, inward & np.isfinite(values))
+    before: list[tuple[float, float, float]] = []
+    for k, v in enumerate(speeds):
+        here = [(v, q, askew(v, q)) for q in (_PSI[column] + part * step)[row == k]]
+        for v1, q1, a1 in here:
+            for v0, q0, a0 in before:
+                if abs(q1 - q0) < 12 * step and a0 * a1 < 0 and abs(a1 - a0) < 1.0:
+                    found = brentq(lambda v: askew(v, root(v, q0 + (q1 - q0) * (v - v0) / (v1 - v0))), v0, v1, xtol=1e-9)
+                    return search.crossing(found, root(found, q0 + (q1 - q0) * (found - v0) / (v1 - v0)), 1, sense)
+        before = here
+    return None
+
+
 def from_moon(
     planet: Body, moon: Body, orbit, periapsis: float, then: Callable | None = None, *, place: MoonPlace | None = None
 ) -> Crossing | None:
@@ -300,7 +354,7 @@ def from_moon(
     and angular momenta. The craft leaves the sphere of influence against the moon's motion when that is cheapest, as it is for a periapsis low
     over the planet.
     """
-    place = place or MoonPlace.of(moon, planet, math.pi / 2 if moon.eccentricity else 0.0)
+    place = place or MoonPlace.mean(moon, planet)
     best = None
     for radius in _apsis_radii(moon, orbit):
         search = _Homeward(planet, moon, radius, orbit, periapsis, then, place)

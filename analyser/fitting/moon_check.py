@@ -1,0 +1,148 @@
+"""A planned moon leg flown by numerical integration: patched, as it was planned, and with both bodies pulling at once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.fitting.moon import Crossing
+from analyser.flight import Body
+
+
+@dataclass(frozen=True)
+class FlownLeg:
+    """``periapsis``: closest radius, m, to the body the leg goes to (below its datum: it is hit); ``time``: seconds after the burn; ``speed``
+    there, m/s; nan where the craft never comes near."""
+
+    periapsis: float
+    time: float
+    speed: float
+
+
+def fly_to_moon(planet: Body, moon: Body, leg: Crossing, *, both: bool, delta_v: float = 0.0, phase: float = 0.0) -> FlownLeg:
+    """Fly an outward leg of :func:`analyser.fitting.moon.to_moon` and find the pass of the moon.
+
+    Parameters
+    ----------
+    both : bool
+        Whether planet and moon pull all the way; else only the moon within its sphere of influence and only the planet outside it.
+    delta_v : float
+        Added to the speed after the burn, m/s: what a burn cut late does.
+    phase : float
+        Added to the moon's lead at the burn, rad: what a burn lit early does.
+
+    Notes
+    -----
+    The moon goes round on its mean circle. The planet is the origin; that the moon pulls it too is in the equations with ``both``.
+    """
+    turn = 1.0 if leg.planet_orbit[1] > 0 else -1.0
+    state = np.array([leg.burn_radius, 0.0, 0.0, turn * (leg.speed_after + delta_v)])
+    limit = 1.6 * (leg.time_before + leg.time_after)
+    found = _fly(planet, moon, state, leg.phase + phase, limit, both, to_moon=True)
+    return found
+
+
+def fly_home(planet: Body, moon: Body, leg: Crossing, *, both: bool, delta_v: float = 0.0) -> FlownLeg:
+    """Fly a homeward leg of :func:`analyser.fitting.moon.from_moon` and find the periapsis about the planet; parameters as :func:`fly_to_moon`."""
+    rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
+    turn = 1.0 if leg.moon_orbit[1] > 0 else -1.0
+    # leg.phase holds when the craft leaves the sphere; the direction away from the planet has turned by then
+    place = leg.phase + rate * leg.time_before
+    out = np.array([math.cos(place), math.sin(place)])
+    side = turn * np.array([-out[1], out[0]])
+    speed = math.sqrt(planet.mu / moon.semi_major_axis)
+    state = np.concatenate([
+        np.array([moon.semi_major_axis, 0.0]) + leg.burn_radius * out, np.array([0.0, speed]) + (leg.speed_after + delta_v) * side,
+    ])  # fmt: skip
+    return _fly(planet, moon, state, 0.0, 1.6 * (leg.time_before + leg.time_after), both, to_moon=False)
+
+
+def _fly(planet: Body, moon: Body, state, angle: float, limit: float, both: bool, to_moon: bool) -> FlownLeg:
+    from scipy.integrate import solve_ivp
+
+    distance = moon.semi_major_axis
+    rate = math.sqrt(planet.mu / distance**3)
+    edge = moon.sphere_of_influence
+    pull = planet.mu / distance**2
+
+    def relative(t, y):
+        c, s = math.cos(angle + rate * t), math.sin(angle + rate * t)
+        return (
+            y[0] - distance * c, y[1] - distance * s, y[2] + distance * rate * s, y[3] - distance * rate * c, c, s,
+        )  # fmt: skip
+
+    def motion(inside):
+        def rates(t, y):
+            x, z, _, _, c, s = relative(t, y)
+            r3, d3 = math.hypot(y[0], y[1]) ** 3, math.hypot(x, z) ** 3
+            if both:
+                a = -planet.mu / r3, -moon.mu / d3
+                own = moon.mu / distance**2  # of the planet towards the moon
+                return [y[2], y[3], a[0] * y[0] + a[1] * x - own * c, a[0] * y[1] + a[1] * z - own * s]
+            if inside:  # the moon's frame falls with the moon towards the planet
+                return [y[2], y[3], -moon.mu / d3 * x - pull * c, -moon.mu / d3 * z - pull * s]
+            return [y[2], y[3], -planet.mu / r3 * y[0], -planet.mu / r3 * y[1]]
+
+        return rates
+
+    def border(t, y):
+        x, z, *_ = relative(t, y)
+        return math.hypot(x, z) - edge
+
+    border.terminal = True
+
+    def closest(t, y):
+        x, z, u, w, _, _ = relative(t, y)
+        return (x * u + z * w) if to_moon else (y[0] * y[2] + y[1] * y[3])
+
+    closest.terminal, closest.direction = True, 1
+
+    t, y, inside = 0.0, np.asarray(state, float), not to_moon
+    passed = False
+    while t < limit:
+        # a border just crossed is no event again; on the way to the moon the pass only counts within its sphere
+        watch = [closest] if both and (passed or not to_moon) else [border]
+        if not both:
+            watch = [border, closest] if inside == to_moon else [border]
+        out = solve_ivp(motion(inside), (t, limit), y, method="DOP853", rtol=1e-10, atol=1e-6, events=watch)
+        t, y = float(out.t[-1]), out.y[:, -1]
+        hit = next((e for e, times in zip(watch, out.t_events) if times.size), None)
+        if hit is None:
+            break
+        if hit is closest:
+            x, z, u, w, _, _ = relative(t, y)
+            radius, speed = (math.hypot(x, z), math.hypot(u, w)) if to_moon else (math.hypot(y[0], y[1]), math.hypot(y[2], y[3]))
+            return FlownLeg(radius, t, speed)
+        inside, passed = not inside, True
+        step = 1e-3 * edge / max(math.hypot(y[2], y[3]), 1.0)  # off the border, so that it is not found again
+        out = solve_ivp(motion(inside), (t, t + step), y, method="DOP853", rtol=1e-10, atol=1e-6)
+        t, y = t + step, out.y[:, -1]
+    return FlownLeg(math.nan, math.nan, math.nan)
+
+
+def correction_cost(planet: Body, moon: Body, leg: Crossing, miss: float, after: float) -> float:
+    """Delta-v, m/s, that shifts the pass of the moon by ``miss`` (m, of the periapsis) when it is made ``after`` seconds into the leg.
+
+    To first order, in the direction that shifts it most; patched conics. The later, the dearer: compare several times. nan within the sphere of influence or
+    after it.
+    """
+    from analyser.fitting.conic import propagate_with_angle
+
+    if not 0 <= after < leg.time_before:
+        return math.nan
+    turn = 1.0 if leg.planet_orbit[1] > 0 else -1.0
+    rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
+    r, vr, vt, swept = (float(x) for x in propagate_with_angle(planet.mu, leg.burn_radius, 0.0, turn * leg.speed_after, after))
+    step = 0.05
+
+    def periapsis(dr, dt):
+        c, s = math.cos(swept), math.sin(swept)
+        u, w = vr + dr, vt + dt
+        state = np.array([r * c, r * s, u * c - w * s, u * s + w * c])
+        found = _fly(planet, moon, state, leg.phase + rate * after, 1.6 * (leg.time_before + leg.time_after), False, to_moon=True)
+        return found.periapsis
+
+    slopes = [(periapsis(step * a, step * b) - periapsis(-step * a, -step * b)) / (2 * step) for a, b in ((1, 0), (0, 1))]
+    return abs(miss) / math.hypot(*slopes)
