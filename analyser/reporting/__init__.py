@@ -8,17 +8,22 @@ from __future__ import annotations
 _HOMES = {
     "Comparison": "comparison",
     "compare": "comparison",
+    "comparison_csv": "comparison_tables",
+    "comparison_html": "comparison_views",
+    "comparison_json": "comparison_views",
+    "comparison_text": "comparison_views",
     "debrief_html": "html",
     "debrief_markdown": "markdown",
     "findings_document": "debrief",
     "fit_text": "text",
     "flight_figures": "pictures",
     "make_debrief": "debrief",
+    "orbit_messages": "ccsds",
+    "picture_bytes": "pictures",
     "plan_text": "text",
     "summary_text": "text",
-    "write_comparison": "comparison",
+    "write_comparison": "comparison_views",
     "write_debrief": "debrief",
-    "write_orbit_messages": "ccsds",
 }
 __all__ = sorted(_HOMES)
 

@@ -188,3 +188,37 @@ def _logarithmic(ax: "Axes", channel: "Channel") -> None:
     ax.yaxis.set_minor_formatter(NullFormatter())
     lowest, highest = float(np.nanmin(channel.fit_y)), float(np.nanmax(channel.fit_y))
     ax.set_ylim(lowest * 1.6 if lowest < 0 else -channel.linear_to * 0.15, highest * 1.6 if highest > 0 else channel.linear_to * 0.15)
+
+
+def draw_waste_series(ax: "Axes", places: np.ndarray, names: "tuple[str, ...]", pieces: "dict[str, np.ndarray]") -> None:
+    """Waste of each attempt as a bar in its causes, in order of time."""
+    base = np.zeros(len(places))
+    for key, values in pieces.items():
+        name, colour, hatch = PIECES[key]
+        ax.bar(places, values, 0.66, bottom=base, color=colour, hatch=hatch, edgecolor=PAPER, linewidth=0.5, label=name)
+        base = base + values
+    ax.set_ylabel("wasted, m/s", fontsize=8, color=INK)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2)
+    _series_axes(ax, places, names)
+
+
+def draw_series(
+    ax: "Axes", places: np.ndarray, names: "tuple[str, ...]", values: np.ndarray, halves: np.ndarray, label: str,
+    line: "tuple[np.ndarray, np.ndarray] | None",
+) -> None:  # fmt: skip
+    """One figure of each attempt with its 95 % interval; a line only where there is a trend (``line``: x and y)."""
+    ax.errorbar(places, values, yerr=halves, fmt="o", color=FLOWN, ecolor=FLOWN, markersize=4, elinewidth=1, capsize=2)
+    if line is not None:
+        ax.plot(*line, color=BURN, linewidth=1.6)
+    ax.set_ylabel(label, fontsize=8, color=INK)
+    ax.set_ylim(bottom=min(0.0, 1.05 * float(np.nanmin(values))), top=1.08 * float(np.nanmax(values + halves)) or 1.0)
+    _series_axes(ax, places, names)
+
+
+def _series_axes(ax: "Axes", places: np.ndarray, names: "tuple[str, ...]") -> None:
+    ax.set_xlim(float(places[0]) - 0.6, float(places[-1]) + 0.6)
+    step = 1 + len(places) // 16
+    ax.set_xticks(places[::step], names[::step])
+    ax.yaxis.grid(True, color=FAINT, linewidth=0.4)
+    ax.set_axisbelow(True)
+    strip(ax)

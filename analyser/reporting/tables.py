@@ -10,7 +10,7 @@ from analyser.flight import QUANTITIES, Flight
 from analyser.reporting.content import Crop, Table
 from analyser.reporting.phrases import UNKNOWN, clock, duration, figure, plain_number, say_plainly
 
-__all__ = ["NO_FIGURE", "burn_tables", "doubtful_crops", "landing_table", "leg_tables", "orbit_table", "set_aside_table", "unknowns"]
+__all__ = ["NO_FIGURE", "burn_tables", "doubtful_crops", "landing_table", "leg_tables", "orbit_table", "set_aside_table", "shared_units", "unknowns"]
 
 NOTHING, NOT_FLOWN, OPEN = "–", "not flown", "none: open orbit"
 #: Cells that hold no figure.
@@ -37,7 +37,7 @@ def _largest(estimates) -> float:
     return max((abs(estimate.value) for estimate in estimates if estimate.known), default=math.nan)
 
 
-def _columns(headers: list[str], rows: list[list[str]], caption: str, numeric: set[int], keep: int = 1, notes: tuple[str, ...] = ()) -> Table:
+def shared_units(headers: list[str], rows: list[list[str]], caption: str, numeric: set[int], keep: int = 1, notes: tuple[str, ...] = ()) -> Table:
     """A table without the columns in which nothing is known; a unit that a whole column shares moves into its header."""
     rows, heads = [list(row) for row in rows], list(headers)
     for index in numeric:
@@ -68,7 +68,7 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
     if not findings.legs:
         return ()
     cost = [_leg_cost(leg) for leg in findings.legs]
-    first = _columns(
+    first = shared_units(
         ["leg", "goal", "spent", "planned", "least needed", "wasted", "propellant", "of it wasted"], cost,
         "Legs against the plan", {2, 3, 4, 5, 6, 7}, keep=3,
     )  # fmt: skip
@@ -79,7 +79,7 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
             [leg.name, _cell(leg.burn_loss), _cell(leg.placement_loss), _cell(leg.correction_loss), _cell(leg.waste)] for leg in flown
         ]
         tables.append(
-            _columns(
+            shared_units(
                 ["leg", "burn loss", "placement loss", "correction loss", "together"], split, "Where each leg's waste went", {1, 2, 3, 4},
                 notes=(
                     "burn loss: thrust not along the change, over a finite time. placement loss: the right change at the wrong place. "
@@ -89,7 +89,7 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
         )
         near = [[leg.name, leg.goal, _misses(leg), _cell(leg.still_needed)] for leg in flown if leg.miss or leg.still_needed.known]
         if near:
-            tables.append(_columns(["leg", "goal", "flown minus goal", "still needed to the goal"], near, "How near each goal was met", {3}))
+            tables.append(shared_units(["leg", "goal", "flown minus goal", "still needed to the goal"], near, "How near each goal was met", {3}))
     return tuple(tables)
 
 
@@ -126,11 +126,11 @@ def burn_tables(findings: Findings) -> tuple[Table, ...]:
         for row, part in zip(losses, parts, strict=True):
             row.append(_cell(part))
     return (
-        _columns(
+        shared_units(
             ["burn", "leg", "ignition", "length", "about", "thrust", "spent", "net", "least needed", "propellant"], done,
             "Burns", {3, 6, 7, 8, 9}, notes=(note,),
         ),
-        _columns(
+        shared_units(
             headers, losses, "What each burn lost, and to what", set(range(1, len(headers))),
             notes=(
                 "steering, gravity and drag are reckoned along the path, where readings were taken during the burn: the speed changed by what was "
@@ -188,7 +188,7 @@ def orbit_table(findings: Findings) -> Table | None:
     if not rows:
         return None
     headers = ["orbit", "about", "flown", "readings", "periapsis altitude", "apoapsis altitude", "period", "eccentricity", "inclination"]
-    return _columns(headers, rows, "Orbits flown", {3, 4, 5, 6, 7, 8})
+    return shared_units(headers, rows, "Orbits flown", {3, 4, 5, 6, 7, 8})
 
 
 def _open(estimate: Estimate, eccentricity: Estimate, like: float = math.nan) -> str:
@@ -209,7 +209,7 @@ def landing_table(findings: Findings) -> Table | None:
         for landing in findings.landings
     ]  # fmt: skip
     headers = ["what", "on", "when", "vertical speed", "horizontal speed", "propellant then", "remark"]
-    return _columns(headers, rows, "Touchdowns and lift-offs", {3, 4, 5})
+    return shared_units(headers, rows, "Touchdowns and lift-offs", {3, 4, 5})
 
 
 def set_aside_table(findings: Findings) -> Table | None:
@@ -220,7 +220,7 @@ def set_aside_table(findings: Findings) -> Table | None:
         [f"{item.source}:{item.row}", clock(item.met), _name(item.column), _reading(item.column, item.value), item.reason, item.suggestion or NOTHING]
         for item in findings.set_aside
     ]
-    return _columns(["where", "when", "what", "read", "why set aside", "perhaps meant"], rows, "Readings set aside", {3}, keep=5)
+    return shared_units(["where", "when", "what", "read", "why set aside", "perhaps meant"], rows, "Readings set aside", {3}, keep=5)
 
 
 def _reading(column: str, value: float) -> str:

@@ -12,7 +12,7 @@ from analyser.reporting.content import CAUTION, Table
 from analyser.reporting.phrases import clock, duration, plain_number, say_plainly
 from analyser.reporting.tables import burn_tables, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
 
-__all__ = ["fit_text", "plan_text", "set_table", "summary_text"]
+__all__ = ["fit_text", "join_lines", "plan_text", "set_table", "summary_text", "wrapped"]
 
 WIDTH = 80
 #: What of the wide tables fits a terminal, by caption.
@@ -34,13 +34,13 @@ def summary_text(flight: Flight, findings: Findings) -> str:
 
     debrief = make_debrief(flight, findings)
     about = "  ".join(value for label, value in debrief.about if label in ("pilot", "date", "plan"))
-    lines = [*_wrapped(debrief.title), *(_wrapped(about) if about else ()), "", *_wrapped(debrief.verdict), ""]
+    lines = [*wrapped(debrief.title), *(wrapped(about) if about else ()), "", *wrapped(debrief.verdict), ""]
     if debrief.wastes:
         lines.append("What cost most, and what to do otherwise next time:")
         for number, waste in enumerate(debrief.wastes, 1):
-            lines += _wrapped(f"{number}. {waste.sentence} ({waste.leg}{': ' + waste.cost if waste.cost else ''})", "   ", first="")
+            lines += wrapped(f"{number}. {waste.sentence} ({waste.leg}{': ' + waste.cost if waste.cost else ''})", "   ", first="")
     else:
-        lines += _wrapped(debrief.no_waste)
+        lines += wrapped(debrief.no_waste)
     legs = leg_tables(findings)
     if legs:
         wanted = ("leg", "spent", "planned", "least needed", "wasted", "of it wasted")
@@ -51,10 +51,10 @@ def summary_text(flight: Flight, findings: Findings) -> str:
         for item in findings.set_aside[:5]:
             read = say_plainly(item.value, QUANTITIES.get(item.column, ""), 1)
             perhaps = f"; {item.suggestion}" if item.suggestion else ""
-            lines += _wrapped(f"{item.source}:{item.row}, {item.column.replace('_', ' ')} {read}: {item.reason}{perhaps}", "    ", first="  ")
+            lines += wrapped(f"{item.source}:{item.row}, {item.column.replace('_', ' ')} {read}: {item.reason}{perhaps}", "    ", first="  ")
         lines += [f"  and {len(findings.set_aside) - 5} more"] if len(findings.set_aside) > 5 else []
-    lines += ["", *_wrapped(debrief.intervals), *_wrapped(CAUTION)]
-    return _joined(lines)
+    lines += ["", *wrapped(debrief.intervals), *wrapped(CAUTION)]
+    return join_lines(lines)
 
 
 def fit_text(flight: Flight, findings: Findings) -> str:
@@ -65,14 +65,14 @@ def fit_text(flight: Flight, findings: Findings) -> str:
         if table is not None:
             lines += [*set_table(_only(table, _NARROW.get(table.caption, table.headers))), ""]
     if not any(tables):
-        lines += [*_wrapped("Nothing could be fitted to these readings."), ""]
+        lines += [*wrapped("Nothing could be fitted to these readings."), ""]
     missing = (*findings.remarks, *unknowns(findings))
     if missing:
         lines.append("What could not be known, and why:")
-        lines += [line for remark in missing for line in _wrapped(remark, "  ", first="- ")]
+        lines += [line for remark in missing for line in wrapped(remark, "  ", first="- ")]
         lines.append("")
-    lines += [*_wrapped("Every ± is a 95 % interval."), *_wrapped(CAUTION)]
-    return _joined(lines)
+    lines += [*wrapped("Every ± is a 95 % interval."), *wrapped(CAUTION)]
+    return join_lines(lines)
 
 
 def plan_text(ideal: IdealPlan) -> str:
@@ -84,7 +84,7 @@ def plan_text(ideal: IdealPlan) -> str:
     total_mass = math.fsum(leg.propellant for leg in ideal.legs)
     rows.append(("together", "", _number(ideal.delta_v), _number(total_mass), ""))
     right = frozenset({2, 3, 4})
-    lines = [*_wrapped(f"Ideal plan: {ideal.name}"), ""]
+    lines = [*wrapped(f"Ideal plan: {ideal.name}"), ""]
     lines += set_table(Table("Legs", ("leg", "goal", "m/s", "kg", "takes"), tuple(rows), right))
     burns = [
         (
@@ -103,13 +103,13 @@ def plan_text(ideal: IdealPlan) -> str:
         left = f"{say_plainly(abs(ideal.margin), 'kg')}" + (
             f" ({say_plainly(abs(ideal.margin_delta_v), 'm/s')})" if math.isfinite(ideal.margin_delta_v) else ""
         )
-        lines += _wrapped(f"Propellant left at the end: {left}." if ideal.margin >= 0 else f"Not enough propellant: {left} short.")
+        lines += wrapped(f"Propellant left at the end: {left}." if ideal.margin >= 0 else f"Not enough propellant: {left} short.")
     else:
-        lines += _wrapped("Whether the propellant is enough is not known: the craft's masses or specific impulse are not given.")
+        lines += wrapped("Whether the propellant is enough is not known: the craft's masses or specific impulse are not given.")
     remarks = [*ideal.remarks, *(f"{leg.name}: {remark}" for leg in ideal.legs for remark in leg.remarks)]
-    lines += [line for remark in remarks for line in _wrapped(remark, "  ", first="- ")]
-    lines += ["", *_wrapped(CAUTION)]
-    return _joined(lines)
+    lines += [line for remark in remarks for line in wrapped(remark, "  ", first="- ")]
+    lines += ["", *wrapped(CAUTION)]
+    return join_lines(lines)
 
 
 def set_table(table: Table, width: int = WIDTH) -> list[str]:
@@ -162,7 +162,7 @@ def _told(table: Table, width: int) -> list[str]:
     lines = []
     for row in table.rows:
         pairs = [f"{header} {cell}" for header, cell in zip(table.headers[1:], row[1:], strict=True) if cell not in ("", "–", "not known")]
-        lines += _wrapped(f"{table.headers[0]} {row[0]}: " + "; ".join(pairs), "    ", first="  ", width=width)
+        lines += wrapped(f"{table.headers[0]} {row[0]}: " + "; ".join(pairs), "    ", first="  ", width=width)
     return lines
 
 
@@ -175,14 +175,15 @@ def _only(table: Table, wanted: tuple[str, ...]) -> Table:
 
 
 def _notes(table: Table, width: int) -> list[str]:
-    return [line for note in table.notes for line in _wrapped(note, width=width)]
+    return [line for note in table.notes for line in wrapped(note, width=width)]
 
 
 def _broken(text: str, size: int) -> list[str]:
     return textwrap.wrap(text, size, break_on_hyphens=False) or [""]
 
 
-def _wrapped(text: str, rest: str = "", first: str | None = None, width: int = WIDTH) -> list[str]:
+def wrapped(text: str, rest: str = "", first: str | None = None, width: int = WIDTH) -> list[str]:
+    """Lines of at most ``width``; ``first`` and ``rest`` stand before the first and the other lines."""
     lines = textwrap.wrap(_clean(text), width, initial_indent=rest if first is None else first, subsequent_indent=rest, break_on_hyphens=False)
     return lines or [""]
 
@@ -194,7 +195,8 @@ def _clean(text: str) -> str:
     return "".join(character if character.isprintable() or character == "\xa0" else " " for character in text)
 
 
-def _joined(lines: list[str]) -> str:
+def join_lines(lines: list[str]) -> str:
+    """The finished text."""
     return "\n".join(lines).replace("\xa0", " ") + "\n"
 
 
