@@ -321,6 +321,8 @@ class Simulation:
             if kind != "burn":
                 solver.max_step = self._largest_step(kind, solver.y)
             message = solver.step()
+            if kind == "burn" and len(segment.mets) > 5000:
+                raise ValueError("the steering flutters: it has no direction where the speed is nought")
             if solver.status == "failed":
                 raise RuntimeError(f"the integrator stopped at MET {solver.t}: {message}")
             dense = solver.dense_output()

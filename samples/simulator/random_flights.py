@@ -332,6 +332,8 @@ def _orbits(rng, burns, inclined, stages, mu) -> tuple[Simulation, str]:
     legs = []
     sim.coast(duration=shape_now(sim)["period"] * rng.uniform(0.15, 1.0))
     for size in sizes:
+        if size > 0.5 * math.hypot(*sim.v):
+            raise _Unfit
         for _ in range(12):
             trial = sim.clone()
             law = _random_law(rng, inclined)
