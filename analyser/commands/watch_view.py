@@ -53,10 +53,10 @@ class View:
         if skipped:
             self._print(f"{skipped} readings at once before these", note=True)
         for index, moment in enumerate(news.moments):
-            update = follower.take(moment)
+            update = follower.take(moment, tell=index >= skipped)
             self.count += 1
             self._latest = update if update.fix is not None or self._latest is None else self._latest
-            if index >= skipped or update.kind in ("odd", "changed"):
+            if index >= skipped:
                 self._tell(update)
         if self.screen and (news.moments or news.notes or shutil.get_terminal_size() != self._size):
             self._redraw()
@@ -120,7 +120,7 @@ class View:
             body = [f"watching {self.options.flight}: no reading yet. Ctrl-C ends"]
         room = max(0, height - len(body) - 2)
         shown = [*body[: height - 1], *([""] + self._lines[-room:] if room else [])]
-        sys.stdout.write(_HOME + "\r\n".join(line[:width] for line in shown[: height - 1]))
+        sys.stdout.write(_HOME + "\n".join(line[:width] for line in shown[: height - 1]))
         sys.stdout.flush()
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 from analyser.errors import InputError
 from analyser.estimate import Estimate
@@ -103,9 +104,11 @@ class Follower:
         self._body = world[body] if body else world.root
         self._coast = _Coast(self._body)
         self._suspect: Moment | None = None
+        self._tell = True
 
-    def take(self, moment: Moment) -> Update:
-        """What ``moment`` means, given those before it."""
+    def take(self, moment: Moment, tell: bool = True) -> Update:
+        """What ``moment`` means, given those before it. Without ``tell`` it is only taken in, for catching up: the update has no fix."""
+        self._tell = tell
         if moment.body and moment.body in self.world and moment.body != self._body.name:
             self._body = self.world[moment.body]
             self._coast = _Coast(self._body)
@@ -168,6 +171,9 @@ class Follower:
 
     def _extend(self, moment: Moment, kind: str) -> Update:
         coast = self._coast
+        if coast.state is not None and not self._tell and coast.count >= 8 and coast.count % 8:
+            coast.add(moment)  # catching up, and it fits: the orbit need not be made anew for each
+            return Update(moment, coast.body, kind, None, coast.count)
         fix, reason = self._alone(moment) if coast.state is None else (None, "")
         if coast.state is None and fix is None and "altitude" in moment.values:
             return Update(moment, coast.body, "unusable", None, coast.count, reason=reason)
@@ -223,14 +229,14 @@ class Follower:
         seconds = met - coast.epoch
         nominal = conic.after(coast.body.mu, *coast.state, seconds)
         states = []
-        for point in samples([Shown(0.0, 0.0, 1.0)] * 3, 240):
+        for point in _normal_points():
             moved = [value + sum(row[k] * point[k] for k in range(3)) for value, row in zip(coast.state, coast.root, strict=True)]
             if moved[0] > 0 and moved[2] > 0:
                 states.append(conic.after(coast.body.mu, *moved, seconds))
         return nominal, states or [nominal]
 
     def _fix_of_coast(self, met: float) -> Fix | None:
-        if self._coast.state is None:
+        if self._coast.state is None or not self._tell:
             return None
         nominal, states = self._states(met)
         return fix_states(self._coast.body, nominal, states)
@@ -241,7 +247,7 @@ class Follower:
         """The readings of ``moment`` that the coast can't explain, and the coast's states then."""
         if self._coast.state is None:
             return (), None
-        nominal, states = self._states(moment.met)
+        nominal, around = self._around(moment.met)
         rates = _rates(self._coast.body.mu, nominal)
         odd = []
         for name in _CHANNELS:
@@ -249,13 +255,28 @@ class Follower:
                 continue
             value, sigma = moment.values[name]
             expected = _shown_by(self._coast.body, nominal, name)
-            spread = [_shown_by(self._coast.body, state, name) - expected for state in states]
-            known = math.sqrt(math.fsum(one * one for one in spread) / len(spread))
+            known = math.sqrt(math.fsum((_shown_by(self._coast.body, state, name) - expected) ** 2 for state in around))
             clock = rates.get(name, 0.0) * moment.met_sigma
             total = math.sqrt(known**2 + sigma**2 + clock**2)
             if abs(value - expected) > _ODD * max(total, 1e-9):
                 odd.append(Odd(name, value, Estimate.of(expected, math.hypot(known, clock), _UNITS[name]), _slip(value, expected, _ODD * total)))
-        return tuple(odd), (nominal, states)
+        return tuple(odd), self._states(moment.met) if odd and self._tell else None
+
+    def _around(self, met: float) -> tuple[State, list[State]]:
+        """The coast's state at ``met``, and one standard deviation along each column of its covariance's root."""
+        coast = self._coast
+        seconds = met - coast.epoch
+        around = []
+        for column in range(3):
+            moved = [value + row[column] for value, row in zip(coast.state, coast.root, strict=True)]
+            if moved[0] > 0 and moved[2] > 0:
+                around.append(conic.after(coast.body.mu, *moved, seconds))
+        return conic.after(coast.body.mu, *coast.state, seconds), around
+
+
+@lru_cache(maxsize=1)
+def _normal_points() -> tuple[tuple[float, ...], ...]:
+    return tuple(samples([Shown(0.0, 0.0, 1.0)] * 3, 240))
 
 
 def _reading(moment: Moment) -> Reading:
