@@ -97,7 +97,13 @@ class Logbook:
     # -- reading -------------------------------------------------------------------------------------------------------
 
     def attempts(
-        self, plan: str | None = None, pilot: str | None = None, names: Iterable[str] | None = None, deleted: bool = False
+        self,
+        plan: str | None = None,
+        pilot: str | None = None,
+        names: Iterable[str] | None = None,
+        deleted: bool = False,
+        limit: int | None = None,
+        brief: bool = False,
     ) -> list[Attempt]:
         """Attempts as their newest revisions have them, in order of date, then of recording.
 
@@ -106,21 +112,23 @@ class Logbook:
         plan, pilot : str, optional
             Only those of this plan, this pilot.
         names : iterable of str, optional
-            Only those called, or in a folder called, one of these.
+            Only those called one of these, or lying in a folder so called (its last part, or its whole path).
         deleted : bool
             The deleted ones instead.
+        limit : int, optional
+            Only so many, the last ones.
+        brief : bool
+            Leave ``legs`` and ``habits`` empty: quicker, for lists.
         """
-        where, values = [f"deleted IS {'NOT ' if deleted else ''}NULL"], []
-        for column, value in (("plan", plan), ("pilot", pilot)):
-            if value is not None:
-                where.append(f"{column} = ?")
-                values.append(value)
-        wanted = None if names is None else set(names)
+        where, values = _chosen(plan, pilot, names, deleted)
         with self._file.connection() as database:
-            found = rows.read(database, " AND ".join(where), values)
-        if wanted is not None:
-            found = [item for item in found if item.name in wanted or item.folder in wanted or Path(item.folder).name in wanted]
-        return found
+            return rows.read(database, where, values, limit=limit, brief=brief)
+
+    def count(self, plan: str | None = None, pilot: str | None = None, names: Iterable[str] | None = None, deleted: bool = False) -> int:
+        """How many attempts :meth:`attempts` would give without a limit."""
+        where, values = _chosen(plan, pilot, names, deleted)
+        with self._file.connection() as database:
+            return database.execute(f"SELECT count(*) FROM attempts WHERE {where}", values).fetchone()[0]
 
     def attempt(self, number: int, revision: int | None = None) -> Attempt:
         """One attempt with all its findings; its newest revision where none is named.
@@ -131,7 +139,7 @@ class Logbook:
             There is none of that number.
         """
         with self._file.connection() as database:
-            found = rows.read(database, "a.id = ?", [number], revision, whole=True)
+            found = rows.read(database, "id = ?", [number], revision, whole=True)
         if not found:
             which = f"attempt {number}" + (f", revision {revision}," if revision is not None else "")
             raise InputError(f"{which} is not in the logbook; `analyser compare` lists those that are there", self.path)
@@ -179,3 +187,20 @@ class Logbook:
                 for revision, legs, habits in revisions:
                     added += rows.keep(database, about, revision, legs, habits).changed
         return added
+
+
+def _chosen(plan: str | None, pilot: str | None, names: Iterable[str] | None, deleted: bool) -> tuple[str, list[str]]:
+    """A condition on the table of attempts, and its values."""
+    where, values = [f"deleted IS {'NOT ' if deleted else ''}NULL"], []
+    for column, value in (("plan", plan), ("pilot", pilot)):
+        if value is not None:
+            where.append(f"{column} = ?")
+            values.append(value)
+    if names is not None:
+        wanted = list(names)
+        marks = ", ".join("?" * len(wanted))
+        # the last part of a path: what is left when everything up to its last separator is taken away
+        last = "replace(folder, rtrim(folder, replace(folder, '/', '')), '')"
+        where.append(f"(name IN ({marks}) OR folder IN ({marks}) OR {last} IN ({marks}))")
+        values += 3 * wanted
+    return " AND ".join(where), values

@@ -38,7 +38,8 @@ MIGRATIONS: tuple[str, ...] = (
         plan TEXT NOT NULL, craft TEXT NOT NULL, world TEXT NOT NULL,
         recorded TEXT NOT NULL, deleted TEXT
     );
-    CREATE INDEX attempts_plan ON attempts (plan, deleted);
+    CREATE INDEX attempts_plan ON attempts (plan, deleted, date, recorded);
+    CREATE INDEX attempts_date ON attempts (date, recorded, id);
     CREATE INDEX attempts_name ON attempts (name);
     CREATE INDEX attempts_folder ON attempts (folder);
     CREATE TABLE revisions (

@@ -95,7 +95,7 @@ def fingerprint(flight: "Flight") -> str:
 def about_of(flight: "Flight") -> dict[str, str]:
     return {
         "name": flight.name, "pilot": flight.pilot, "date": str(flight.date),
-        "folder": str(Path(flight.folder).resolve()) if flight.folder else "",
+        "folder": Path(flight.folder).resolve().as_posix() if flight.folder else "",
         "plan": flight.plan.name if flight.plan else "", "craft": flight.craft.name if flight.craft else "", "world": flight.world.name,
     }  # fmt: skip
 
@@ -185,18 +185,28 @@ def _insert(database: sqlite3.Connection, table: str, row: dict[str, Any]) -> in
     return database.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(row.values())).lastrowid
 
 
-def read(database: sqlite3.Connection, where: str, values: list, revision: int | None = None, whole: bool = False) -> list[Attempt]:
+def read(
+    database: sqlite3.Connection,
+    where: str,
+    values: list,
+    revision: int | None = None,
+    whole: bool = False,
+    limit: int | None = None,
+    brief: bool = False,
+) -> list[Attempt]:
+    """Attempts that meet ``where``, in order of date, then of recording; only the ``limit`` last ones; ``brief``: without legs and
+    habits; ``whole``: with all findings."""
     newest = "(SELECT number FROM revisions WHERE attempt = a.id ORDER BY recorded DESC, number DESC LIMIT 1)"
-    which = newest if revision is None else "?"
     columns = ", ".join(f"r.{name}, r.{name}_sigma" for name in FIGURES)
     rows = database.execute(
         f"""SELECT a.*, r.id AS revision_id, r.number, r.fingerprint, r.analyser_version, r.duration, r.readings, r.set_aside, r.doubtful,
             r.legs_flown, {columns}{', r.findings' if whole else ''}
-            FROM attempts a JOIN revisions r ON r.attempt = a.id AND r.number = {which}
-            WHERE {where} ORDER BY a.date, a.recorded, a.id""",
-        ([] if revision is None else [revision]) + values,
+            FROM (SELECT * FROM attempts WHERE {where} ORDER BY date DESC, recorded DESC, id DESC LIMIT ?) a
+            JOIN revisions r ON r.attempt = a.id AND r.number = {newest if revision is None else '?'}
+            ORDER BY a.date, a.recorded, a.id""",
+        [*values, -1 if limit is None else limit, *([] if revision is None else [revision])],
     ).fetchall()
-    ids = [row["revision_id"] for row in rows]
+    ids = [] if brief else [row["revision_id"] for row in rows]
     legs, habits = _children(database, "legs", ids), _children(database, "habits", ids)
     return [_attempt(row, legs.get(row["revision_id"], []), habits.get(row["revision_id"], []), whole) for row in rows]
 

@@ -28,7 +28,8 @@ MEASURES = {
     "landing_speed": ("landing speed", "m/s", "lower"),
     "reading_to_burn": ("last reading to burn", "s", "lower"),
 }
-RECENT = 30  # attempts that a trend looks back over, where the caller names no number
+RECENT = 30  # attempts that a comparison looks back over, where the caller names no number
+MOST = 1000
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def compare(
     plan, pilot : str, optional
         Only those; without ``names`` and ``plan``, those of the plan flown last.
     last : int, optional
-        How many attempts to look back over; 30 if not given, all that are named if ``names`` are.
+        How many attempts to look back over: 30 if not given (all that are named if ``names`` are), at most 1000.
 
     Raises
     ------
@@ -116,7 +117,11 @@ def compare(
             others = [f"{name or 'no plan'} ({count})" for name, count, _ in plans[1:]]
             if others:
                 remarks.append(f"other plans in the logbook: {', '.join(others[:6])}")
-    found = logbook.attempts(plan=plan, pilot=pilot, names=wanted)
+    look = last if last is not None else (MOST if wanted is not None else RECENT)
+    if look > MOST:
+        remarks.append(f"a comparison looks back over {MOST} attempts at most")
+    look = min(max(look, 1), MOST)
+    found = logbook.attempts(plan=plan, pilot=pilot, names=wanted, limit=look)
     if not found:
         raise InputError(_nothing(logbook, wanted, plan, pilot), logbook.path)
     if wanted is not None:
@@ -125,14 +130,13 @@ def compare(
             raise InputError(_nothing(logbook, missing, plan, pilot), logbook.path)
         if len({item.plan for item in found}) > 1:
             remarks.append("these attempts are of different plans: what they cost can't be held against each other leg by leg")
-    look = last if last is not None else (len(found) if wanted is not None else RECENT)
-    earlier = max(len(found) - look, 0)
-    return _comparison(tuple(found[earlier:]), earlier, plan or found[-1].plan, remarks)
+    earlier = logbook.count(plan=plan, pilot=pilot, names=wanted) - len(found)
+    return _comparison(tuple(found), earlier, plan or found[-1].plan, remarks)
 
 
 def _nothing(logbook: "Logbook", names: list[str] | None, plan: str | None, pilot: str | None) -> str:
     what = f"called {', '.join(names)}" if names else " ".join(part for part in (f"of plan {plan}" if plan else "", f"by {pilot}" if pilot else "") if part)
-    there = sorted({item.name for item in logbook.attempts()})
+    there = sorted({item.name for item in logbook.attempts(limit=200, brief=True)})
     known = f"it has: {', '.join(there[:12])}{', ...' if len(there) > 12 else ''}" if there else "it is empty: `analyser debrief FLIGHT` records an attempt"
     return f"the logbook has no attempt {what}".rstrip() + f"; {known}"
 

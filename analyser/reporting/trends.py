@@ -27,6 +27,7 @@ FEWEST = 5
 #: How often a series without any trend may be called improved, and how often worsened.
 LEVEL_IMPROVED, LEVEL_WORSENED = 0.03, 0.02
 _PULLED_IN = 1.5  # robust standard deviations beyond which a value counts as no farther
+_MANY = 100  # attempts above which the normal law stands for trying orders
 _ORDERS = 9999  # random orders tried where there are too many to try all
 
 
@@ -118,6 +119,11 @@ def _chances(place: np.ndarray, values: np.ndarray) -> tuple[float, float]:
     pulled = np.clip(values, middle - _PULLED_IN * spread, middle + _PULLED_IN * spread) if spread > 0 else values
     pulled = pulled - pulled.mean()
     centred = place - place.mean()
+    if len(values) > _MANY:
+        # the sum over random orders is normal by then: mean 0, variance sum(x^2) sum(y^2) / (n - 1)
+        deviations = float(centred @ pulled) / math.sqrt(float(centred @ centred) * float(pulled @ pulled) / (len(values) - 1))
+        rises = 0.5 * math.erfc(deviations / math.sqrt(2))
+        return 1 - rises, rises
     orders, whole = _orders(len(values))
     others = centred[orders] @ pulled
     own = float(centred @ pulled)
