@@ -40,14 +40,14 @@ _ENVIRONMENT = {errno.ENOSPC, errno.EACCES, errno.EPERM, errno.EROFS, errno.EDQU
                 errno.ENOENT, errno.ENAMETOOLONG, errno.EMFILE, errno.EIO, errno.EEXIST, errno.ELOOP}  # fmt: skip
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The parser of every command. Cheap: the modules of analyser.commands import nothing heavy."""
+def build_parser(only: str = "") -> argparse.ArgumentParser:
+    """The parser of every command, or just of the command ``only``: in flight, the others' options need not be made."""
     parser = argparse.ArgumentParser(
         prog="analyser", description=DESCRIPTION, epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--version", action="version", version=f"analyser {_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
+    for name in (only,) if only in COMMANDS else COMMANDS:
         add_command(commands, name)
     return parser
 
@@ -77,7 +77,7 @@ def main(argv: list[str] | None = None) -> int:
     """
     arguments = [_shield_negative(word) for word in (sys.argv[1:] if argv is None else argv)]
     _never_fail_on_encoding()
-    options = build_parser().parse_args(arguments)
+    options = build_parser(arguments[0] if arguments else "").parse_args(arguments)
     try:
         code = options.run(options)
         sys.stdout.flush()

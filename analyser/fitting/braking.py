@@ -23,7 +23,7 @@ _SHARE = 1 / 9
 _REST = 0.004  # of the speed at the start: below it the rest is reckoned as a straight line
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Braking:
     """Braking at one throttle, at the latest moment.
 

@@ -44,7 +44,7 @@ class Engine:
         return self.exhaust_speed * math.log(self.mass / (self.mass - self.propellant)) if self.mass > self.propellant else math.nan
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Correction:
     """One way to the goal: a burn at a place, and perhaps a second one.
 
@@ -63,7 +63,7 @@ class Correction:
     reason: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Aim:
     """How far a fix is from a goal. ``miss`` is what the goal names now, less what is wanted; ``verdict`` is one of
     "reached" (as far as the digits tell), "short", "beyond" (overshot: the corrections are the way back), "open"."""

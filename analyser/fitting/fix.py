@@ -28,7 +28,7 @@ SAID = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Reading:
     """What the panel showed, SI and radians; None: not read.
 
@@ -49,7 +49,7 @@ class Reading:
     seconds: Shown | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Meeting:
     """Meeting the ground, the air or the edge of the sphere of influence.
 
@@ -63,7 +63,7 @@ class Meeting:
     vertical_speed: Estimate
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
 class Fix:
     """What one reading says. Altitudes m, times s from the reading on, speeds m/s, inertial axes; intervals 95 %.
 
