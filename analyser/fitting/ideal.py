@@ -76,11 +76,27 @@ class _Draft:
         self.tanks, propellant, duration = self.tanks.spend(delta_v)
         self.burns.append(IdealBurn(what, body.name, radius - body.radius, delta_v, met, propellant, duration, before, after))
 
+    def lengthy(self, body: Body, radius: float, before: float, after: float, tanks: Tanks) -> None:
+        """Say what a long burn at an apsis costs over its impulse, and when to light it; ``tanks`` as they were before it."""
+        from analyser.fitting.finite import best_lead
+
+        duration = self.burns[-1].duration
+        if not self.check or not duration * before / radius > 0.1 or self.tanks.stage != tanks.stage:
+            return
+        flown = best_lead(body.mu, radius, before, after**2 / 2 - body.mu / radius, tanks.mass, tanks.thrust, tanks.exhaust_speed)
+        if math.isfinite(flown.delta_v):
+            self.remarks.append(
+                f"the burn takes {flown.duration:.0f} s: light it {flown.lead:.0f} s before its place and hold it along the motion;"
+                f" that costs {max(flown.delta_v - abs(after - before), 0):.1f} m/s more than at one stroke"
+            )
+
     def transfer(self, body: Body, found: Transfer, start: float = 0.0) -> None:
         """Burns of an impulsive transfer about one body."""
         for number, impulse in enumerate(found.impulses):
-            met = start + (found.duration if number else 0.0)
+            met, tanks = start + (found.duration if number else 0.0), self.tanks
             self.burn(f"{impulse.direction}{_where(impulse.place)}", body, impulse.radius, impulse.delta_v, met, impulse.speed_before, impulse.speed_after)
+            if abs(impulse.radial) < 1e-6 * impulse.delta_v and impulse.radius > body.radius * (1 + 1e-9) and impulse.radial_before < 1e-3:
+                self.lengthy(body, impulse.radius, impulse.speed_before, impulse.speed_after, tanks)
         self.duration = start + (found.duration if math.isfinite(found.duration) else 0.0)
 
 
@@ -363,10 +379,12 @@ def _to_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place, d
         draft.remarks.append(f"no burn along the motion brings the craft to {moon.name} at that periapsis from here")
         return None
     ahead = math.degrees(found.phase) % 360
+    tanks = draft.tanks
     draft.burn(
         f"prograde{'' if _round(planet, place) else ' at periapsis'}, with {moon.name} {ahead:.1f} deg ahead",
         planet, found.burn_radius, found.delta_v, 0.0, found.speed_before, found.speed_after,
     )  # fmt: skip
+    draft.lengthy(planet, found.burn_radius, found.speed_before, found.speed_after, tanks)
     draft.duration = found.time_before + found.time_after
     draft.remarks += _moon_remarks(planet, moon, place, found)
     if draft.check:
@@ -431,7 +449,7 @@ def _arrived(goal: Goal, world: World, body: Body, end: Place, draft: _Draft, af
     """What a goal about the body asks for beyond arriving."""
     if goal.kind == "periapsis":
         return end
-    inner = _Draft(draft.tanks, [], draft.remarks)
+    inner = _Draft(draft.tanks, [], draft.remarks, check=draft.check)
     end = _through_air(body, end, inner) if goal.kind == "landed" and goal.by == "atmosphere" else _about_one_body(goal, world, body, end, inner)
     draft.burns += [replace(burn, met=burn.met + after) for burn in inner.burns]
     draft.tanks, draft.duration = inner.tanks, after + inner.duration
@@ -452,10 +470,12 @@ def _from_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place,
         draft.remarks.append(f"no burn along the motion brings the craft from here to that periapsis about {planet.name}")
         return None
     side = math.degrees(found.phase) % 360
+    tanks = draft.tanks
     draft.burn(
         f"prograde{'' if _round(moon, place) else ' at periapsis'}, {side:.0f} deg round from the side turned away from {planet.name}",
         moon, found.burn_radius, found.delta_v, 0.0, found.speed_before, found.speed_after,
     )  # fmt: skip
+    draft.lengthy(moon, found.burn_radius, found.speed_before, found.speed_after, tanks)
     draft.duration = found.time_before + found.time_after
     draft.remarks.append(
         f"leaves {moon.name}'s sphere of influence after {_clock(found.time_before)} at {found.edge_speed:.0f} m/s,"

@@ -5,8 +5,8 @@ touched but not entered, so what is found is a lower bound: mountains and a marg
 
 How the optimum looks. Time reversed, a descent is an ascent of a craft that gains mass, so one solution serves both. From rest the
 craft hops: one arc under full thrust, steered by the primer vector (the adjoint equations of the flight, apse line free: D. F. Lawden, *Optimal
-Trajectories for Space Navigation*, 1963), that rises a little and sinks back towards the ground as the speed takes over the weight; then
-it coasts, from a periapsis at the ground or from where it is still rising, to the apsis of the orbit wanted and takes the rest there in a short burn counted as an
+Trajectories for Space Navigation*, 1963), that rises a little and sinks back towards the ground as the speed takes over the weight (with
+little thrust it ends along the ground); then it coasts, from a periapsis at the ground or from where it is still rising, to the apsis of the orbit wanted and takes the rest there in a short burn counted as an
 impulse. Unknown are the pitch at the ground, the rate of the steering, the length of the arc and, for a descent, the mass at the ground.
 (Running along the ground instead, the thrust just carrying the weight, costs a little more: 1.0142 instead of 1.0135 times the
 impulsive bound for an initial thrust of 3 weights. So does a solution with the orbit's burn drawn out. Direct collocation with free throttle, which
@@ -163,14 +163,19 @@ class _Problem:
                     found.append(answer)
                     if len(found) >= 2 and abs(found[-1][0] - found[-2][0]) < 1e-5:
                         break  # two starts agree
-            answers += found
+            answers += [(*answer, clear) for answer in found]
             if answers:
                 break
         if not answers:
             return None
-        total, z = min(answers, key=lambda a: a[0])
+        if self.join and self.push < 1.0:  # with little thrust the heavy craft first brakes along the ground
+            near = min(answers, key=lambda a: a[0])[1]
+            for shorter in (0.93, 0.8):
+                answer = self._search(near * np.array([1.0, 1.0, shorter, 1.0])[: near.size], "skim")
+                answers += [] if answer is None else [(*answer, "skim")]
+        total, z, clear = min(answers, key=lambda a: a[0])
         self.refine = 2
-        fine = self.run(z[None], None)
+        fine = self.run(z[None], clear)
         out = {k: float(v[0]) for k, v in fine.items() if np.ndim(v) == 1}
         out.update(join=self.join, pitch=float(z[0]), mesh=abs(float(fine["total"][0]) - total) / total + float(np.abs(fine["equations"]).max()))
         out["coast"] = self._coast(out)
@@ -182,7 +187,7 @@ class _Problem:
         count = guess.size
         low = np.array([1e-3, -30.0, 1e-3, -8.0])[:count]
         high = np.array([1.57, 30.0, 6.0, 0.0])[:count]
-        n = 1 + 1 + (self.join is None) + self.down
+        n = 1 + 1 + (self.join is None or clear == "skim") + self.down
         memory = {}
 
         def at(z):
@@ -229,6 +234,7 @@ class _Problem:
                 (pr * (spin**2 - 2 / r**3) - pt * vr * spin / r) * slow,
             ])  # fmt: skip
 
+        leave = math.sqrt(2 * self.join / (1 + self.join)) if self.join else math.nan
         n = _STEPS * self.refine
         d = free / n
         heights = []
@@ -249,6 +255,13 @@ class _Problem:
             if self.join is None:
                 kick = np.zeros(len(z))
                 equations = [energy - self.energy, h - self.h]
+            elif clear == "skim":
+                equations = [r - 1, vr]
+                above.append(leave - vt)
+                along, seconds = self._along_the_ground(vt, log_mass + gain * x, gain)
+                x, time = x + along, time + seconds
+                r, vr, vt = np.ones(len(z)), np.zeros(len(z)), np.full(len(z), leave)
+                kick = np.full(len(z), abs(self.h / self.join - leave / self.join))
             else:
                 kick = np.abs(self.h / self.join - h / self.join)
                 # the burn in orbit is short, not instant: what its arc loses, to second order in the angle it sweeps, is counted, and a long one is
@@ -268,6 +281,27 @@ class _Problem:
         return dict(
             total=_tame(total), equations=_tame(equations), above=_tame(above), kick=kick, r=r, vr=vr, vt=vt, burn=x, burn_time=time,
         )  # fmt: skip
+
+    def _along_the_ground(self, speed, log_mass, gain):
+        """Delta-v and time from ``speed`` to that of the coast's periapsis, the thrust just carrying the weight that the speed does not."""
+        span = math.sqrt(2 * self.join / (1 + self.join)) - speed
+        spent, seconds = np.zeros_like(speed), np.zeros_like(speed)
+
+        def slope(s, x):
+            v = speed + span * s
+            held = np.clip((1 - v * v) * np.exp(log_mass + gain * x) / self.push, -0.999, 0.999)
+            return span / np.sqrt(1 - held**2)
+
+        n = 10 * self.refine
+        for k in range(n):
+            k1 = slope(k / n, spent)
+            k2 = slope((k + 0.5) / n, spent + k1 / (2 * n))
+            k3 = slope((k + 0.5) / n, spent + k2 / (2 * n))
+            k4 = slope((k + 1) / n, spent + k3 / n)
+            step = (k1 + 2 * k2 + 2 * k3 + k4) / (6 * n)
+            seconds = seconds + step * np.exp(log_mass + gain * (spent + step / 2)) / self.push
+            spent = spent + step
+        return spent, seconds
 
     def _coast(self, out) -> float:
         """Time between the long burn and the apsis, in units of the problem."""
