@@ -7,7 +7,6 @@ orbit explains is split. What lies between two arcs is a burn, a change of refer
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,10 +15,11 @@ import pandas as pd
 from analyser.fitting.arcs import FittedArc, ground_arc
 from analyser.fitting.conic import propagate_jacobian
 from analyser.fitting.observations import observe, predict
-from analyser.fitting.orbit import CoastFit, fit_coast, fit_values
+from analyser.fitting.orbit import CoastFit, fit_coast
+from analyser.fitting.pairs import pair_misfit
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
-from analyser.fitting.segments import BREAK_COST, ROW_CAP, STEADY_COST, VALUE_CAP, Stretch, burning, first_partition, steady
+from analyser.fitting.segments import BREAK_COST, ROW_CAP, STEADY_COST, THROTTLE_OPEN, VALUE_CAP, Stretch, burning, constancy, first_partition, steady, surely_coasting
 from analyser.flight import World
 
 AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
@@ -46,7 +46,7 @@ def build_chain(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHist
     world : World
     """
     fitter = _Fitter(table, rows, world)
-    stretches = first_partition(rows, propellant)
+    stretches = first_partition(rows, propellant, pair_misfit(rows, world))
     for _ in range(4):  # each pass can open the way for another; a few settle it
         before = [(stretch.kind, stretch.rows) for stretch in stretches]
         stretches = _merge(stretches, rows, propellant, fitter)
@@ -62,21 +62,14 @@ class _Fitter:
 
     def __init__(self, table: pd.DataFrame, rows: PanelRows, world: World):
         self.table, self.rows, self.world = table, rows, world
-        self._quick: dict[tuple[int, ...], CoastFit | None] = {}
         self._robust: dict[tuple[int, ...], CoastFit | None] = {}
-
-    def observations(self, stretch: Stretch):
-        return observe(self.table, self.world[stretch.body], stretch.rows)
 
     def robust(self, stretch: Stretch) -> CoastFit | None:
         """The robust fit, or None where the rows hold no motion at all."""
-        return self._remembered(self._robust, stretch, lambda seen: fit_coast(seen))
-
-    def _remembered(self, store: dict, stretch: Stretch, fit: Callable) -> CoastFit | None:
-        if stretch.rows not in store:
-            seen = self.observations(stretch)
-            store[stretch.rows] = fit(seen) if len(seen) and seen.present.any() else None
-        return store[stretch.rows]
+        if stretch.rows not in self._robust:
+            seen = observe(self.table, self.world[stretch.body], stretch.rows)
+            self._robust[stretch.rows] = fit_coast(seen) if len(seen) and seen.present.any() else None
+        return self._robust[stretch.rows]
 
     def cost(self, stretch: Stretch) -> float:
         """Chi-square of the robust fit with gross errors capped; 0 where nothing can be fitted."""
@@ -127,7 +120,7 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
         if current.kind == "coast" and partner is not None and pending[partner].kind == "coast" and pending[partner].body == current.body:
             following = pending[partner]
             middle = pending[0].rows if partner else ()
-            if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant):
+            if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant) and _may_be_one(current, following, fitter):
                 joined = Stretch("coast", current.body, current.rows + middle + following.rows)
                 apart = fitter.cost(current) + fitter.cost(following) + BREAK_COST * (1 + bool(middle))
                 if _steady_across(current, following, propellant):
@@ -138,6 +131,16 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
                     continue
         done.append(current)
     return done
+
+
+def _may_be_one(first: Stretch, second: Stretch, fitter: _Fitter) -> bool:
+    """Whether the orbit of the better read of two coasts explains most of the other: cheap, before both are fitted as one."""
+    better, other = (first, second) if len(first.rows) >= len(second.rows) else (second, first)
+    fit = fitter.robust(better)
+    if fit is None or not fit.determined:
+        return True
+    off = np.concatenate([fitter.disagreement(fit, row) for row in other.rows])
+    return not len(off) or np.mean(off < 6.0) >= 0.5
 
 
 def _steady_across(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
@@ -180,7 +183,11 @@ def _belongs(off: np.ndarray, row: int, coast: Stretch, side: int, rows: PanelRo
         if steady(propellant, *edge) is False:
             return False
     good = int(np.sum(off < AGREES))
-    return len(off) > 0 and good == len(off) or (good >= 2 and good >= 0.6 * len(off))
+    if len(off) > 0 and good == len(off):
+        return True
+    # beside a burn a row that agrees in part was mostly taken under thrust; only where the gauges say that nothing burnt is it a slip
+    shut = rows.value["throttle"][row] <= THROTTLE_OPEN or (bool(known) and math.isfinite(propellant.propellant[row]))
+    return bool(shut) and good >= 2 and good >= 0.6 * len(off)
 
 
 def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
@@ -195,28 +202,26 @@ def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
             done.append(stretch)
             continue
         best, where = math.inf, 0
-        for cut in _likely_cuts(stretch, fitter):
+        for cut in _likely_cuts(stretch, rows):
             parts = replace(stretch, rows=stretch.rows[:cut]), replace(stretch, rows=stretch.rows[cut:])
             price = sum(fitter.cost(part) for part in parts) + BREAK_COST + STEADY_COST * _steady_across(*parts, propellant)
             if price < best:
                 best, where = price, cut
         if best < whole - 1.0:
-            pending[:0] = [replace(stretch, rows=stretch.rows[:where]), replace(stretch, rows=stretch.rows[where:])]
+            parts = stretch.rows[:where], stretch.rows[where:]
+            lone = [len(part) == 1 and not surely_coasting(rows, part[0]) for part in parts]
+            pending[:0] = [replace(stretch, kind="powered" if alone else "coast", rows=part) for part, alone in zip(parts, lone)]
         else:
             done.append(stretch)
     return done
 
 
-def _likely_cuts(stretch: Stretch, fitter: _Fitter) -> list[int]:
-    """Where to try a split: everywhere in short coasts, where residuals change side or jump in long ones."""
+def _likely_cuts(stretch: Stretch, rows: PanelRows) -> list[int]:
+    """The places where a split is worth fitting both parts: those that leave energy and angular momentum most constant on either side."""
     count = len(stretch.rows)
-    if count <= 24:
-        return list(range(1, count))
-    fit = fitter.robust(stretch)
-    size = np.nanmax(np.abs(np.nan_to_num(fit.residuals)), axis=1)
-    jump = np.abs(np.diff(size))
-    strongest = np.sort(np.argsort(jump)[-12:] + 1)
-    return sorted({int(cut) for cut in strongest if 0 < cut < count} | set(range(count // 8, count, max(count // 8, 1))))
+    every = range(1, count) if count <= 60 else range(count // 60, count, count // 60)
+    price = {cut: constancy(rows, stretch.rows[:cut]) + constancy(rows, stretch.rows[cut:]) for cut in every}
+    return sorted(price, key=price.get)[:3]
 
 
 def _assemble(stretches: list[Stretch], rows: PanelRows, world: World, fitter: _Fitter) -> Chain:
@@ -256,6 +261,3 @@ def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _F
         index, "coast", body, stretch.rows, float(met[0]), float(met[-1]), fit.epoch, fit.state, fit.covariance, fit,
         remarks=tuple(fit.remarks),
     )  # fmt: skip
-
-
-__all__ = ["Chain", "build_chain", "fit_values"]

@@ -25,6 +25,11 @@ _PRICE = LIMIT**2
 #: A rival explanation counts when its sum is no more than this above the best one's.
 _RIVAL = 8.0
 _NO_CLOCK = np.inf
+#: Less than this part of the readings agreeing is no orbit: taking out stops there.
+_MAJORITY = 0.4
+_TURNS = 12
+#: Fewer readings than this part agreeing are no consensus: the rows are not one coast.
+_FEWEST = 0.5
 #: chi2 per degree of freedom beyond which the plain fit is no place to begin taking readings out one by one.
 _TORN = 100.0
 
@@ -146,7 +151,8 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
     clocks = observations.met_sigma
     seen = set()
     rivals: list[tuple[int, int]] = []
-    for _ in range(2 * int(present.sum()) + 10):
+    few = max(3, int(_MAJORITY * present.sum()))
+    for _ in range(_TURNS + int(present.sum()) // 4):
         fit = solve(observations, used, state)
         tests = test_readings(observations, used, epoch, fit.state, fit.linear)
         state = fit.state
@@ -166,9 +172,9 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
             met_sigma[clock.argmax()] = _NO_CLOCK
             observations = dataclasses.replace(observations, met_sigma=met_sigma)
             continue
-        if worst[row, channel] <= LIMIT:
-            break
-        if fit.dof <= 1 or used.sum() <= 3:
+        if worst[row, channel] <= LIMIT or (present & ~used).sum() > 2 + (1 - _FEWEST) * present.sum():
+            break  # at peace, or so many out that this is no one coast
+        if fit.dof <= 1 or used.sum() <= few:
             rivals = _rivals(tests, used, row, channel)
             break
         rivals = _rivals(tests, used, row, channel)
@@ -217,10 +223,10 @@ def screen(observations: Observations, epoch: float, solve, start: np.ndarray | 
     if not torn:
         ways.append(snoop(observations, present, plain.state, epoch, solve))
     for guess in [*best_guesses(observations, epoch, present, count=4), plain.state]:
-        if any(_settled(way) for way in ways):
+        if any(_settled(way) for way in ways) or len(ways) > 3:
             break
         state, agreed = consensus(observations, present, guess, epoch)
-        if agreed.sum() < 3 or any((agreed == way.used).all() for way in ways):
+        if agreed.sum() < max(3, _FEWEST * present.sum()) or any((agreed == way.used).all() for way in ways):
             continue
         try:
             ways.append(snoop(observations, agreed, state, epoch, solve))

@@ -17,6 +17,7 @@ from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 
 BREAK_COST = 25.0  # of starting a new stretch, in units of chi-square
+PAIR_CAP = 32.0  # the most that a row may cost for not following from the one before: more than a break
 VALUE_CAP = 25.0  # the most that one invariant of a row may cost: 5 sigma
 ROW_CAP = 40.0  # the most that a row may cost
 STEADY_COST = 30.0  # of a break where the gauge says that no propellant was used
@@ -34,15 +35,18 @@ class Stretch:
     rows: tuple[int, ...]
 
 
-def first_partition(rows: PanelRows, propellant: PropellantHistory) -> list[Stretch]:
-    """The stretches of a flight, in order, by invariants and propellant alone."""
+def first_partition(rows: PanelRows, propellant: PropellantHistory, misfit: np.ndarray) -> list[Stretch]:
+    """The stretches of a flight, in order, by invariants, the clock and propellant alone.
+
+    ``misfit`` (n - 1,) is that of :func:`analyser.fitting.pairs.pair_misfit`.
+    """
     stretches: list[Stretch] = []
     for kind, body, block in _blocks(rows):
         if kind != "flying":
             stretches.append(Stretch(kind, body, tuple(block)))
             continue
-        for part in _partition(rows, propellant, block):
-            powered = len(part) == 1 and not _surely_coasting(rows, propellant, part[0])
+        for part in _partition(rows, propellant, block, misfit):
+            powered = len(part) == 1 and not surely_coasting(rows, part[0])
             stretches.append(Stretch("powered" if powered else "coast", body, tuple(part)))
     return _joined(stretches)
 
@@ -69,7 +73,7 @@ def _joined(stretches: list[Stretch]) -> list[Stretch]:
     return joined
 
 
-def _surely_coasting(rows: PanelRows, propellant: PropellantHistory, row: int) -> bool:
+def surely_coasting(rows: PanelRows, row: int) -> bool:
     """Whether a lone row is a coast by its own word: throttle read as shut, or marked as cutoff or as something that coasts."""
     throttle = rows.value["throttle"][row]
     if math.isfinite(throttle):
@@ -90,24 +94,27 @@ def steady(propellant: PropellantHistory, before: int, after: int) -> bool | Non
     return bool(drop < 3.5)
 
 
-def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int]) -> list[list[int]]:
+def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int], misfit: np.ndarray) -> list[list[int]]:
     """The cheapest partition of a block of flying rows."""
     count = len(block)
     if count <= 1:
         return [block] if block else []
     if count > LONGEST_BLOCK:
         # Long tables: partition thinned rows, then let the chain put the rows between where they belong.
-        return _partition_thinned(rows, propellant, block)
+        return _partition_thinned(rows, propellant, block, misfit)
     shut_gap = [_gap_cost(propellant, block, gap) for gap in range(count - 1)]
     best = [0.0] + [math.inf] * count
     came = [0] * (count + 1)
+    # what each gap inside a stretch costs: how badly its second row follows from its first
+    follows = np.minimum(misfit[block[:-1]], PAIR_CAP)
+    follows = np.concatenate([[0.0], np.cumsum(np.where(follows > 16.0, follows, 0.0))])
     for start in range(count):
         base = best[start] + BREAK_COST + (shut_gap[start - 1] if start else 0.0)
         for end in range(start, count):
             evidence = _evidence(rows, propellant, block, start, end)
             if evidence >= FORBIDDEN:
                 break
-            cost = base + evidence + (_constancy(rows, block[start : end + 1]) if end > start else 0.0)
+            cost = base + evidence + follows[end] - follows[start] + (constancy(rows, block[start : end + 1]) if end > start else 0.0)
             if cost < best[end + 1]:
                 best[end + 1], came[end + 1] = cost, start
     parts: list[list[int]] = []
@@ -118,14 +125,14 @@ def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int])
     return parts[::-1]
 
 
-def _partition_thinned(rows: PanelRows, propellant: PropellantHistory, block: list[int]) -> list[list[int]]:
+def _partition_thinned(rows: PanelRows, propellant: PropellantHistory, block: list[int], misfit: np.ndarray) -> list[list[int]]:
     """Partition of a long block: halves are partitioned for themselves and joined where one coast runs through the cut."""
     middle = len(block) // 2
-    left, right = _partition(rows, propellant, block[:middle]), _partition(rows, propellant, block[middle:])
+    left, right = (_partition(rows, propellant, half, misfit) for half in (block[:middle], block[middle:]))
     seam = left[-1] + right[0]
     if _evidence(rows, propellant, seam, 0, len(seam) - 1) < FORBIDDEN:
-        apart = sum(_constancy(rows, part) for part in (left[-1], right[0]) if len(part) > 1)
-        if _constancy(rows, seam) < apart + BREAK_COST:
+        apart = sum(constancy(rows, part) for part in (left[-1], right[0]) if len(part) > 1)
+        if constancy(rows, seam) + min(misfit[block[middle - 1]], PAIR_CAP) < apart + BREAK_COST:
             return left[:-1] + [seam] + right[1:]
     return left + right
 
@@ -158,8 +165,9 @@ def _evidence(rows: PanelRows, propellant: PropellantHistory, block: list[int], 
     return cost
 
 
-def _constancy(rows: PanelRows, part: list[int]) -> float:
+def constancy(rows: PanelRows, part) -> float:
     """How badly energy and angular momentum fail to be constant over a part, chi-square with gross errors capped."""
+    part = list(part)
     total = np.zeros(len(part))
     for values, sigmas in ((rows.energy[part], rows.energy_sigma[part]), (rows.momentum[part], rows.momentum_sigma[part])):
         good = np.isfinite(values) & np.isfinite(sigmas)
