@@ -152,6 +152,8 @@ class Notebook:
         self.gauges = dict(USUAL if gauges is None else gauges)
         self.clock, self.rows = clock, []
         self.clock_decimals = clock_decimals
+        self.bias: dict[str, float] = {}  # a gauge whose zero is off, SI
+        self.lag: dict[str, float] = {}  # a gauge read this many seconds after the clock
         self.rough = 0.0  # how often a number is written with a digit less than the gauge shows
 
     def jot(self, met: float, only: tuple[str, ...] | None = None, leave_out: tuple[str, ...] = (), event: str = "",
@@ -169,6 +171,10 @@ class Notebook:
             if value is None:
                 continue
             column = self.gauges[name]
+            if self.lag.get(name):
+                late = self.panel.at(met + self.lag[name])[name]
+                value = value if late is None else late
+            value += self.bias.get(name, 0.0)
             if column.noise:
                 value += column.noise * float(self.rng.standard_normal())
             digits, unit, decimals = written(value, column)

@@ -150,12 +150,14 @@ def times_of(sim: Simulation, rng: np.random.Generator, per_coast: int, per_burn
 
 def notes_of(sim: Simulation, rng: np.random.Generator, gauges: dict[str, Column], mets: list[float], columns: tuple[str, ...],
              slip_rate: float = 0.0, slip_kinds: tuple[str, ...] = ("swap", "point", "unit", "sign"), clock: str = "s",
-             clock_decimals: int = 0, events: bool = False) -> Notebook:
-    """The rows at the given times; every number of a row slips with probability ``slip_rate``.
+             clock_decimals: int = 0, events: bool = False,
+             bias: dict[str, float] | None = None, lag: dict[str, float] | None = None) -> Notebook:
+    """The rows at the given times, of gauges that may be off by a ``bias`` (SI) or read with a ``lag`` (s); every number of a row slips with probability ``slip_rate``.
 
     Of ``slip_kinds``, "swap", "point", "unit" and "sign" spoil one number; "repeat" the row, "clock" its time, "body" its body.
     """
     book = Notebook(Panel(sim), columns, rng, gauges, clock=clock, clock_decimals=clock_decimals)
+    book.bias, book.lag = dict(bias or {}), dict(lag or {})
     for met in mets:
         book.jot(met)
     single = tuple(kind for kind in slip_kinds if kind in ("swap", "point", "unit", "sign"))
@@ -263,7 +265,7 @@ def random_coast(seed: int, readings: int | None = None, columns: tuple[str, ...
 def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_burn: int = 3, slip_rate: float = 0.0,
                   slip_kinds: tuple[str, ...] = ("swap", "point", "unit", "sign"), columns: tuple[str, ...] = COLUMNS, mission: str = "orbits",
                   digits: int | None = None, clock_decimals: int = 0, inclined: bool = False, events: bool = False, stages: int = 1,
-                  mu: float | None = None) -> SimulatedFlight:
+                  mu: float | None = None, bias: dict[str, float] | None = None, lag: dict[str, float] | None = None) -> SimulatedFlight:
     """A seeded flight with its notes and truth.
 
     Parameters
@@ -282,6 +284,8 @@ def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_
         Digits that the gauges show (4 or 5 by chance).
     inclined : bool
         An inclined orbit with turning burns ("orbits" only); add "latitude" and "longitude" to ``columns``.
+    bias, lag : dict, optional
+        By column: a gauge whose zero is off (SI), a gauge read some seconds after the clock.
     """
     for attempt in range(60):
         rng = np.random.default_rng([seed, 2, attempt])
@@ -296,7 +300,8 @@ def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_
     low = min(math.sqrt(b.mu / b.radius) for b in {segment.body.name: segment.body for segment in sim.segments}.values())
     gauges = panel_of(rng, low, digits, sim.craft.stages[0].propellant)
     mets = times_of(sim, rng, per_coast, per_burn)
-    book = notes_of(sim, rng, gauges, mets, columns, slip_rate, slip_kinds, clock_decimals=clock_decimals, events=events)
+    book = notes_of(sim, rng, gauges, mets, columns, slip_rate, slip_kinds, clock_decimals=clock_decimals, events=events,
+                    bias=bias, lag=lag)
     return _finish(f"{mission} {seed}", sim, book, plan)
 
 

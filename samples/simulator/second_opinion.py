@@ -20,43 +20,48 @@ def _apsides(mu: float, energy: float, momentum: float) -> tuple[float, float]:
     return low, (low * (1.0 + e) / (1.0 - e) if energy < 0 else math.inf)
 
 
-def least_delta_v_by_search(mu: float, first: tuple[float, float], second: tuple[float, float], highest: float, lowest: float = 0.0,
-                            seed: int = 0, rounds: int = 60, crowd: int = 4000) -> float:
+def least_delta_v_by_search(mu: float, first: tuple[float, float], second: tuple[float, float], highest: float, seed: int = 0,
+                            rounds: int = 130, crowd: int = 6000) -> float:
     """Least total of one or two impulses from one (energy, angular momentum) to another, apse line free, m/s.
 
-    Coplanar, the same way round. Every orbit in between stays within ``lowest`` and ``highest`` (m) where it has apsides there;
-    impulses happen below ``highest``. A crowd of random candidates shrinks around the best ones, then a simplex polishes.
+    Coplanar, the same way round; the orbit between two impulses may be open. Impulses happen below ``highest`` (m). A crowd
+    of random candidates, and a few of the classical shape, shrink around their best.
     """
     low_1, high_1 = _apsides(mu, *first)
     low_2, high_2 = _apsides(mu, *second)
     high_1, high_2 = min(high_1, highest), min(high_2, highest)
 
     def cost(x):
-        """x: places of both impulses in their ranges (0..1), apsides of the orbit between (logarithms)."""
-        u1, u2, a, b = x
+        """x: places of both impulses in their ranges (0..1); logarithm of the periapsis of the orbit between, and its
+        periapsis over its apoapsis (below 0: open)."""
+        u1, u2, log_rp, ratio = x
         r1 = low_1 + (high_1 - low_1) * np.clip(u1, 0, 1)
         r2 = low_2 + (high_2 - low_2) * np.clip(u2, 0, 1)
-        rp, ra = np.exp(np.minimum(a, b)), np.exp(np.maximum(a, b))
-        h = np.sqrt(2 * mu * rp * ra / (rp + ra))
-        energy = -mu / (rp + ra)
+        rp = np.exp(log_rp)
+        e = (1 - ratio) / (1 + ratio)
+        h = np.sqrt(mu * rp * (1 + e))
+        energy = -mu * (1 - e) / (2 * rp)
+        ra = np.where(ratio > 0, rp / np.maximum(ratio, 1e-12), 1e99)
         total = np.zeros_like(r1)
         for r, (other_energy, other_h) in ((r1, first), (r2, second)):
             s, t = _speeds(mu, energy, h, r)
             so, to = _speeds(mu, other_energy, other_h, r)
-            # the radial parts may always be taken in the same sense
+            # from one place straight to the other all radial speeds have one sense, so they may be taken so
             step = np.sqrt((np.sqrt(np.maximum(s, 0)) - np.sqrt(np.maximum(so, 0))) ** 2 + (t - to) ** 2)
-            total = total + step + np.where((r < rp * (1 - 1e-9)) | (r > ra * (1 + 1e-9)), 1e9 * (1 + np.abs(np.log(r / rp)) + np.abs(np.log(r / ra))), 0)
-        return total + np.where((rp < lowest * (1 - 1e-9)) | (ra > highest * (1 + 1e-9)), 1e12, 0)
+            missed = np.maximum(np.maximum(np.log(rp / r), np.log(r / ra)), 0)
+            total = total + step + np.where(missed > 1e-9, 1e9 * (1 + missed), 0)
+        return total
 
     rng = np.random.default_rng(seed)
-    floor = math.log(max(lowest, 0.2 * min(low_1, low_2)))
-    ceiling = math.log(highest)
+    floor, ceiling = math.log(0.2 * min(low_1, low_2)), math.log(highest)
     best = _one_impulse(mu, first, second, max(low_1, low_2), min(high_1, high_2))
     # apsis to apsis, the shape of the classical transfers, is where the crowd begins
     ends_1, ends_2 = (low_1, high_1), (low_2, high_2)
-    starts = [np.array([float(i), float(j), math.log(p), math.log(q)]) for i, p in enumerate(ends_1) for j, q in enumerate(ends_2)]
+    starts = [np.array([float(i), float(j), math.log(min(p, q)), min(p, q) / max(p, q)]) for i, p in enumerate(ends_1)
+              for j, q in enumerate(ends_2)]
     wide = rng.random((4, crowd))
-    wide[2:] = floor + (ceiling - floor) * wide[2:]
+    wide[2] = floor + (ceiling - floor) * wide[2]
+    wide[3] = -0.9 + 1.9 * wide[3]
     values = cost(wide)
     starts += [wide[:, i] for i in np.argsort(values)[:12]]
     for start in starts:
@@ -65,16 +70,20 @@ def least_delta_v_by_search(mu: float, first: tuple[float, float], second: tuple
         for _ in range(rounds):
             group = here[:, None] + spread[:, None] * rng.standard_normal((4, 200))
             group[:2] = np.clip(group[:2], 0, 1)
-            group[2:] = np.clip(group[2:], floor, ceiling)
-            # a share of the crowd touches at the very apsides
-            group[2, ::3] = np.log(low_1 + (high_1 - low_1) * group[0, ::3])
-            group[3, ::3] = np.log(low_2 + (high_2 - low_2) * group[1, ::3])
+            group[2] = np.clip(group[2], floor, ceiling)
+            group[3] = np.clip(group[3], -0.95, 1.0)
+            # a share of the crowd turns at one of the two places, another share at both
+            r1 = low_1 + (high_1 - low_1) * group[0]
+            r2 = low_2 + (high_2 - low_2) * group[1]
+            group[2, ::3] = np.log(np.minimum(r1, r2))[::3]
+            group[2, 1::3] = np.log(np.minimum(r1, r2))[1::3]
+            group[3, ::3] = (np.minimum(r1, r2) / np.maximum(r1, r2))[::3]
             scores = cost(group)
             i = int(np.argmin(scores))
             if scores[i] < value:
                 here, value = group[:, i], float(scores[i])
             else:
-                spread *= 0.75
+                spread *= 0.85
         best = min(best, value)
     return best
 

@@ -246,6 +246,15 @@ def test_typed_numbers_are_the_truth_rounded(seed):
     assert checked > 50
 
 
+def test_a_gauge_may_be_off_or_read_late():
+    plain, off = random_flight(4), random_flight(4, bias={"altitude": 5e4}, lag={"speed": 30.0})
+    moved = [abs(a.truth["speed"] - float(b.cells["speed"])) for a, b in zip(plain.book.rows, off.book.rows)]
+    assert max(moved) > 1.0
+    for a, b in zip(plain.book.rows, off.book.rows):
+        assert a.met == b.met
+        assert float(b.cells["altitude"].split()[0]) != float(a.cells["altitude"].split()[0])
+
+
 def test_slips_are_recorded_where_they_were_planted():
     flight = random_flight(5, slip_rate=0.1, slip_kinds=("swap", "point", "unit", "sign", "clock", "repeat", "body"))
     lines = flight.csv.splitlines()
