@@ -129,7 +129,7 @@ def least_with_plane(
             best = found
         if impulses >= 3:
             found = _three(mu, r1, v1, r2, v2, angle, max(r1, r2), radius_max)
-            if found.delta_v < best.delta_v * (1 - 1e-9):
+            if found.delta_v < best.delta_v * (1 - 1e-6):  # apsides of a circle are known to 1e-8 only
                 best = found
     return best
 

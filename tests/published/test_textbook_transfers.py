@@ -283,7 +283,7 @@ def test_launch_losses_close():
                 assert float(row["ideal"]) + losses + float(row["rotation"]) == float(row["actual"])
                 shares.append(losses / float(row["ideal"]))
     assert len(shares) == 6
-    from analyser.fitting.ideal import LAUNCH_LOSS_SHARE
+    from analyser.fitting.ideal_legs import LAUNCH_LOSS_SHARE
 
     assert LAUNCH_LOSS_SHARE == pytest.approx(np.mean(shares), abs=0.005)
 

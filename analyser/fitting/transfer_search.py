@@ -1,0 +1,286 @@
+"""The search behind :mod:`analyser.fitting.transfer`: candidates for the least delta-v between two orbits, many pairs at once.
+
+Why a short list of candidates is enough. With the apse line free, the derivative of the least delta-v with respect to the
+velocity (the primer vector) on a coast is ``B v + D r t`` (v: velocity, t: unit transverse vector, B and D constants), so that
+its square is ``B^2 (2 energy + 2 mu / r) + 2 B D h + D^2 r^2``: between two radii it is convex in 1/r or its maximum lies at an end (its
+only stationary point in 1/r is a minimum). Impulses are where it is largest, hence at an apsis or at a limit of the radius.
+At an apsis the primer is transverse, so the impulse is tangential and the terminal orbit has its apsis there too. See
+D. F. Lawden, *Optimal Trajectories for Space Navigation* (1963), chapter 5, for the primer; the free-orientation
+result is C. Marchal's (Astronautica Acta 11, 1965). What is left are apsis-to-apsis transfers in closed form, and, where an
+orbit runs through a limit of the radius, a search over one speed (apsis to limit) or two (limit to limit).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+_EDGE = 1e-9  # relative slack for "this apsis is at the limit of the radius"
+_GOLDEN = (math.sqrt(5) - 1) / 2
+
+
+def apsides(mu, energy, angular_momentum):
+    """Periapsis and apoapsis radius, m, of orbits (apoapsis inf where they don't close).
+
+    Energy and angular momentum that no orbit has (faster round than a circle of that energy, as
+    samples of a measured circular orbit may be) are taken for the circle of that energy.
+    """
+    energy, h = np.broadcast_arrays(np.asarray(energy, float), np.asarray(angular_momentum, float))
+    squared = 1 + 2 * energy * h**2 / mu**2
+    e = np.sqrt(np.clip(squared, 0, None))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        a = np.where(energy < 0, -mu / (2 * energy), np.inf)
+        periapsis = np.where((squared <= 0) & (energy < 0), a, h**2 / mu / (1 + e))
+        apoapsis = np.where(energy < 0, a * (1 + e), np.inf)
+    return periapsis, np.maximum(apoapsis, periapsis)
+
+
+def speeds_at(mu, energy, angular_momentum, radius):
+    """Radial (outward leg) and transverse speed, m/s, at a radius, m (inf allowed); a radius that the orbit misses gives radial 0."""
+    inverse = 1 / np.asarray(radius, float)
+    transverse = angular_momentum * inverse
+    return np.sqrt(np.clip(2 * (energy + mu * inverse) - transverse**2, 0, None)), transverse
+
+
+class _Best:
+    """The best candidate so far for each pair: delta-v, radii of the impulses, orbit between them."""
+
+    def __init__(self, n: int):
+        self.cost = np.full(n, np.inf)
+        self.rest = np.full((4, n), np.nan)
+
+    def offer(self, where, cost, r1, r2, energy, h):
+        """Take candidates for the pairs at ``where`` (index array) that are better; nan never is."""
+        better = cost < self.cost[where]
+        chosen = where[better]
+        self.cost[chosen] = cost[better]
+        for row, values in zip(self.rest, (r1, r2, energy, h)):
+            row[chosen] = np.broadcast_to(values, cost.shape)[better]
+
+
+def tangential(mu, e1, h1, e2, h2, radius_min, radius_max):
+    """Least delta-v of the apsis-to-apsis transfers alone, m/s; nan where there is none."""
+    shape, (e1, h1, e2, h2, low, high) = _flat(e1, h1, e2, h2, radius_min, radius_max)
+    best = _Best(e1.size)
+    _apsis_to_apsis(mu, [_End(mu, e1, h1, low, high), _End(mu, e2, h2, low, high)], best)
+    return np.where(np.isfinite(best.cost), best.cost, np.nan).reshape(shape)
+
+
+def _flat(*values):
+    arrays = np.broadcast_arrays(*(np.asarray(x, float) for x in values))
+    return arrays[0].shape, [np.ravel(x) for x in arrays]
+
+
+def search(mu, e1, h1, e2, h2, radius_min, radius_max):
+    """Least delta-v of one or two impulses between orbits (energy, angular momentum), with the transfer.
+
+    Returns
+    -------
+    delta-v (m/s; nan: an orbit is nowhere between the limits), radii of the two impulses (m), energy and angular momentum of the orbit between them; arrays
+    of the broadcast shape
+    """
+    shape, (e1, h1, e2, h2, low, high) = _flat(e1, h1, e2, h2, radius_min, radius_max)
+    best = _Best(e1.size)
+    ends = [_End(mu, e1, h1, low, high), _End(mu, e2, h2, low, high)]
+    _apsis_to_apsis(mu, ends, best)
+    edges = (low, high)
+    if any(end.crosses[k].any() for end in ends for k in (0, 1)):
+        _edge_once(mu, ends, edges, best)
+        for forward in (True, False):
+            _apsis_to_edge(mu, ends if forward else ends[::-1], edges, best, forward)
+        _edge_to_edge(mu, ends, edges, best)
+    cost = np.where(np.isfinite(best.cost) & ends[0].reached & ends[1].reached, best.cost, np.nan)
+    return tuple(x.reshape(shape) for x in (cost, *best.rest))
+
+
+class _End:
+    """A terminal orbit: its apsides between the limits, and whether it runs through them."""
+
+    def __init__(self, mu, energy, h, low, high):
+        self.energy = energy
+        periapsis, apoapsis = apsides(mu, energy, h)
+        # a sample that is no orbit was taken for a circle: keep the speed in step with that
+        circle = periapsis == apoapsis
+        with np.errstate(invalid="ignore"):
+            self.h = np.where(circle & np.isfinite(periapsis), np.copysign(np.sqrt(mu * periapsis), h), h)
+        slack = 1 + _EDGE
+        self.apsides = []
+        for apsis in (periapsis, apoapsis):
+            inside = (apsis * slack >= low) & (apsis <= high * slack) & (apsis > 0) & np.isfinite(apsis)
+            self.apsides.append(np.where(inside, apsis, np.nan))
+        with np.errstate(invalid="ignore"):
+            self.crosses = [(periapsis < edge) & (apoapsis >= edge) & (edge > 0) for edge in (low, high)]
+        self.reached = (np.maximum(periapsis, low) <= np.minimum(apoapsis, high) * slack) & np.isfinite(energy) & np.isfinite(h)
+
+
+def _apsis_to_apsis(mu, ends, best):
+    everyone = np.arange(best.cost.size)
+    with np.errstate(invalid="ignore"):
+        for r1 in ends[0].apsides:
+            for r2 in ends[1].apsides:
+                energy = -mu / (r1 + r2)
+                h = np.sqrt(2 * mu * r1 * r2 / (r1 + r2))
+                for sense in (1.0, -1.0):
+                    cost = np.abs(sense * h - ends[0].h) / r1 + np.abs(ends[1].h - sense * h) / r2
+                    best.offer(everyone, cost, r1, r2, energy, sense * h)
+        # one impulse where both have an apsis at one radius, either kind
+        for r1 in ends[0].apsides:
+            for r2 in ends[1].apsides:
+                same = np.flatnonzero(np.abs(r1 - r2) <= _EDGE * r1)
+                if same.size:
+                    a, b = (end.h[same] / r1[same] for end in ends)
+                    best.offer(same, np.abs(b - a), r1[same], r1[same], ends[1].energy[same], ends[1].h[same])
+
+
+def _edge_once(mu, ends, edges, best):
+    for k, edge in enumerate(edges):
+        both = np.flatnonzero(ends[0].crosses[k] & ends[1].crosses[k])
+        if both.size:
+            (u1, w1), (u2, w2) = (speeds_at(mu, end.energy[both], end.h[both], edge[both]) for end in ends)
+            best.offer(both, np.hypot(u2 - u1, w2 - w1), edge[both], edge[both], ends[1].energy[both], ends[1].h[both])
+
+
+def _apsis_to_edge(mu, ends, edges, best, forward):
+    """Tangential at an apsis of the first, any direction at a limit that the second runs through: one speed to choose."""
+    first, second = ends
+    for k, edge in enumerate(edges):
+        for apsis in first.apsides:
+            with np.errstate(invalid="ignore"):
+                use = np.flatnonzero(second.crosses[k] & np.isfinite(apsis) & (np.abs(apsis - edge) > _EDGE * apsis))
+            if not use.size:
+                continue
+            r = apsis[use]
+            inverse = 1 / edge[use]
+            v = first.h[use] / r
+            u2, w2 = speeds_at(mu, second.energy[use], second.h[use], edge[use])
+            limit = np.sqrt(2 * mu / (r * (1 + r * inverse)))  # speed at r whose other apsis is the edge
+            steep = np.sqrt(np.abs(1 - (r * inverse) ** 2))
+            outward = r * inverse < 1
+            reach = np.sqrt(np.clip((np.abs(v) + np.where(np.isfinite(best.cost[use]), best.cost[use], 10 * limit)) ** 2 - limit**2, 0, None))
+
+            def speed(s):  # s in -1 .. 1 covers both senses; the radial speed at the edge is smooth in it
+                near = np.cos(np.pi / 2 * (1 - s)) * limit
+                far = np.where(s < 0, -1.0, 1.0) * np.hypot(limit, s * reach)
+                return np.where(outward, far, near)
+
+            def cost(s):
+                w = speed(s)
+                u = steep * np.where(outward, np.abs(s) * reach, np.abs(np.sin(np.pi / 2 * (1 - s))) * limit)
+                return np.abs(w - v) + np.hypot(u - u2, w * r * inverse - w2)
+
+            s = _minimum(cost, use.size)
+            w = speed(s)
+            energy, h = w**2 / 2 - mu / r, w * r
+            radii = (r, edge[use]) if forward else (edge[use], r)
+            best.offer(use, cost(s), *radii, energy, h)
+
+
+def _minimum(cost, n: int, grid: int = 96, steps: int = 44):
+    """Global minimum of n functions on -1 .. 1: a grid, then golden section about its best point on each half (the
+    middle, where the sense of flight turns over, is a jump)."""
+    best_s, best_cost = np.zeros(n), np.full(n, np.inf)
+    for half in (np.linspace(-1, -1e-15, grid // 2), np.linspace(1e-15, 1, grid // 2)):
+        values = np.broadcast_to(cost(half[:, None]), (half.size, n))
+        at = np.argmin(values, axis=0)
+        a, b = half[np.maximum(at - 1, 0)], half[np.minimum(at + 1, half.size - 1)]
+        c, d = b - _GOLDEN * (b - a), a + _GOLDEN * (b - a)
+        fc, fd = cost(c), cost(d)
+        for _ in range(steps):
+            left = fc < fd
+            a, b = np.where(left, a, c), np.where(left, d, b)
+            new = np.where(left, b - _GOLDEN * (b - a), a + _GOLDEN * (b - a))
+            c, d = np.where(left, new, d), np.where(left, c, new)
+            fnew = cost(new)
+            fc, fd = np.where(left, fnew, fd), np.where(left, fc, fnew)
+        for s in (half[at], (a + b) / 2):
+            found = cost(s)
+            better = found < best_cost
+            best_s, best_cost = np.where(better, s, best_s), np.where(better, found, best_cost)
+    return best_s
+
+
+def _edge_to_edge(mu, ends, edges, best):
+    """From one limit to the other, any directions: two speeds to choose (compass search from a grid)."""
+    for k1, k2 in ((0, 1), (1, 0)):
+        use = np.flatnonzero(ends[0].crosses[k1] & ends[1].crosses[k2])
+        if not use.size:
+            continue
+        r1, r2 = edges[k1][use], edges[k2][use]
+        inverse1, inverse2 = 1 / r1, 1 / r2
+        u1, w1 = speeds_at(mu, ends[0].energy[use], ends[0].h[use], r1)
+        u2, w2 = speeds_at(mu, ends[1].energy[use], ends[1].h[use], r2)
+        start = best.cost[use]
+        start = np.where(np.isfinite(start), start, np.hypot(u1, w1) + np.hypot(u2, w2) + np.sqrt(2 * mu * np.maximum(inverse1, inverse2)))
+        if np.isinf(r1).any() or np.isinf(r2).any():
+            # at infinity the transverse speed vanishes and a turn is free: an energy change at the other limit does it all
+            near, far = (0, 1) if np.isinf(r2).all() else (1, 0)
+            r, u, w = (r1, u1, w1) if near == 0 else (r2, u2, w2)
+            other = ends[far].energy[use]
+            v = np.hypot(u, w)
+            scale = np.sqrt(np.clip(2 * (other + mu / r), 0, None)) / v
+            cost = np.abs(scale - 1) * v
+            h = scale * w * r if near == 0 else w * r
+            best.offer(use, np.where(np.isfinite(cost), cost, np.inf), r1, r2, other, scale * w * r if near == 0 else h * scale)
+            continue
+
+        problem = _EdgePair(mu, r1, r2, u1, w1, u2, w2)
+        for sense in (1.0, -1.0):  # the best start among transfers of each sense of flight, then Newton
+            x, y, found = problem.grid(start, sense)
+            x, y, found = problem.descend(x, y, found)
+            best.offer(use, found, r1, r2, (x**2 + y**2) / 2 - mu * inverse1, y * r1)
+
+
+class _EdgePair:
+    """Delta-v of transfers from one radius to another as a function of the radial and transverse speed (x, y) after the first impulse."""
+
+    def __init__(self, mu, r1, r2, u1, w1, u2, w2):
+        self.ratio, self.fall = r1 / r2, 2 * mu * (1 / r2 - 1 / r1)
+        self.before, self.after = (u1, w1), (u2, w2)
+
+    def cost(self, x, y):
+        square = x**2 + y**2 * (1 - self.ratio**2) + self.fall
+        there = np.hypot(np.sqrt(np.clip(square, 0, None)) - self.after[0], y * self.ratio - self.after[1])
+        return np.where((square >= 0) & (x >= 0), np.hypot(x - self.before[0], y - self.before[1]) + there, np.inf)
+
+    def grid(self, size, sense):
+        """Best of rings about the speed before the impulse, out to ``size``, among those of one sense of flight."""
+        best = [np.full(size.shape, np.nan), np.full(size.shape, np.nan), np.full(size.shape, np.inf)]
+        turn = np.arange(36)[:, None] * (np.pi / 18)
+        for ring in (np.arange(1, 17) / 16) ** 2:
+            x, y = np.abs(self.before[0] + ring * size * np.cos(turn)), self.before[1] + ring * size * np.sin(turn)
+            value = np.where(sense * y > 0, self.cost(x, y), np.inf)
+            at = (np.argmin(value, axis=0), np.arange(size.size))
+            better = value[at] < best[2]
+            best = [np.where(better, new[at], old) for new, old in zip((x, y, value), best)]
+        return best
+
+    def descend(self, x, y, value, steps: int = 60):
+        """Damped Newton steps; only steps downhill are taken."""
+        damping = np.full(x.shape, 1e-3)
+        flat = 1 - self.ratio**2
+        with np.errstate(all="ignore"):
+            for _ in range(steps):
+                root = np.sqrt(np.clip(x**2 + y**2 * flat + self.fall, 1e-12, None))
+                n1 = np.hypot(x - self.before[0], y - self.before[1])
+                a, b = (x - self.before[0]) / n1, (y - self.before[1]) / n1
+                n2 = np.hypot(root - self.after[0], y * self.ratio - self.after[1])
+                c, d = (root - self.after[0]) / n2, (y * self.ratio - self.after[1]) / n2
+                jx, jy, k = x / root, y * flat / root, self.ratio
+                gx, gy = a + c * jx, b + c * jy + d * k
+                # the change of the second impulse across its own direction, squared over its size, is its curvature
+                across_x, across_y = -d * jx, -d * jy + c * k
+                hxx = b * b / n1 + across_x**2 / n2 + c * (1 - jx**2) / root
+                hxy = -a * b / n1 + across_x * across_y / n2 - c * jx * jy / root
+                hyy = a * a / n1 + across_y**2 / n2 + c * (flat - jy**2) / root
+                middle, spread = (hxx + hyy) / 2, np.hypot((hxx - hyy) / 2, hxy)
+                lift = np.maximum(0, spread - middle) * 1.001 + damping * (np.abs(middle) + spread)
+                hxx, hyy = hxx + lift, hyy + lift
+                size = hxx * hyy - hxy**2
+                new_x = np.abs(x - (hyy * gx - hxy * gy) / size)
+                new_y = y - (hxx * gy - hxy * gx) / size
+                trial = self.cost(new_x, new_y)
+                better = trial < value
+                x, y, value = np.where(better, new_x, x), np.where(better, new_y, y), np.where(better, trial, value)
+                damping = np.clip(np.where(better, damping / 8, damping * 4), 1e-9, 1e6)
+        return x, y, value
