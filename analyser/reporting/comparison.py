@@ -6,13 +6,10 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from analyser.errors import InputError
 from analyser.reporting.trends import Trend, holm, trend
-
-if TYPE_CHECKING:
-    from analyser.logbook import Attempt, Logbook
 
 __all__ = ["Comparison", "Habit", "LegSeries", "Measure", "compare"]
 
@@ -30,6 +27,35 @@ MEASURES = {
 }
 RECENT = 30  # attempts that a comparison looks back over, where the caller names no number
 MOST = 1000
+
+
+class Attempt(Protocol):
+    """What a comparison asks of an attempt; the logbook's attempts are such."""
+
+    id: int
+    revision: int
+    name: str
+    pilot: str
+    date: str
+    folder: str
+    plan: str
+    recorded: str
+    analyser_version: str
+    figures: dict[str, tuple[float, float]]
+    legs: tuple[dict[str, Any], ...]
+    habits: tuple[dict[str, Any], ...]
+
+
+class Logbook(Protocol):
+    """Where attempts come from."""
+
+    path: Any
+
+    def attempts(self, **which: Any) -> Sequence[Attempt]: ...
+
+    def count(self, **which: Any) -> int: ...
+
+    def plans(self) -> Sequence[tuple[str, int, str]]: ...
 
 
 @dataclass(frozen=True)
@@ -76,7 +102,7 @@ class Comparison:
     """Attempts of one plan in order of time, and what they say together."""
 
     plan: str
-    attempts: "tuple[Attempt, ...]"
+    attempts: tuple[Attempt, ...]
     earlier: int  # attempts of the plan before those looked at
     measures: tuple[Measure, ...]
     legs: tuple[LegSeries, ...]
@@ -89,7 +115,7 @@ class Comparison:
 
 
 def compare(
-    logbook: "Logbook", names: Iterable[str] | None = None, plan: str | None = None, pilot: str | None = None, last: int | None = None
+    logbook: Logbook, names: Iterable[str] | None = None, plan: str | None = None, pilot: str | None = None, last: int | None = None
 ) -> Comparison:
     """Compare attempts.
 
@@ -134,14 +160,14 @@ def compare(
     return _comparison(tuple(found), earlier, plan or found[-1].plan, remarks)
 
 
-def _nothing(logbook: "Logbook", names: list[str] | None, plan: str | None, pilot: str | None) -> str:
+def _nothing(logbook: Logbook, names: list[str] | None, plan: str | None, pilot: str | None) -> str:
     what = f"called {', '.join(names)}" if names else " ".join(part for part in (f"of plan {plan}" if plan else "", f"by {pilot}" if pilot else "") if part)
     there = sorted({item.name for item in logbook.attempts(limit=200, brief=True)})
     known = f"it has: {', '.join(there[:12])}{', ...' if len(there) > 12 else ''}" if there else "it is empty: `analyser debrief FLIGHT` records an attempt"
     return f"the logbook has no attempt {what}".rstrip() + f"; {known}"
 
 
-def _comparison(attempts: "tuple[Attempt, ...]", earlier: int, plan: str, remarks: list[str]) -> Comparison:
+def _comparison(attempts: tuple[Attempt, ...], earlier: int, plan: str, remarks: list[str]) -> Comparison:
     measures = tuple(_measure(key, attempts) for key in MEASURES)
     # The headline is one question, asked by itself; the others are many at once, and held to a stricter level together.
     rest = holm([item.trend for item in measures[1:]])
@@ -150,7 +176,7 @@ def _comparison(attempts: "tuple[Attempt, ...]", earlier: int, plan: str, remark
     return Comparison(plan, attempts, earlier, measures, _legs(attempts), _habits(attempts), tuple(remarks))
 
 
-def _measure(key: str, attempts: "Sequence[Attempt]") -> Measure:
+def _measure(key: str, attempts: Sequence[Attempt]) -> Measure:
     label, unit, better = MEASURES[key]
     if key == "landing_speed":
         pairs = [_landing_speed(item) for item in attempts]
@@ -160,7 +186,7 @@ def _measure(key: str, attempts: "Sequence[Attempt]") -> Measure:
     return Measure(key, label, unit, values, sigmas, trend(values, better))
 
 
-def _landing_speed(item: "Attempt") -> tuple[float, float]:
+def _landing_speed(item: Attempt) -> tuple[float, float]:
     """Speed over the ground at touchdown; the vertical one alone where the other is not known."""
     down, down_sigma = item.figures["touchdown_vertical_speed"]
     across, across_sigma = item.figures["touchdown_horizontal_speed"]
@@ -173,7 +199,7 @@ def _landing_speed(item: "Attempt") -> tuple[float, float]:
     return speed, spread
 
 
-def _legs(attempts: "Sequence[Attempt]") -> tuple[LegSeries, ...]:
+def _legs(attempts: Sequence[Attempt]) -> tuple[LegSeries, ...]:
     goals: dict[str, str] = {}
     for item in attempts:
         for leg in item.legs:
@@ -195,7 +221,7 @@ def _legs(attempts: "Sequence[Attempt]") -> tuple[LegSeries, ...]:
     return tuple(found)
 
 
-def _habits(attempts: "Sequence[Attempt]") -> tuple[Habit, ...]:
+def _habits(attempts: Sequence[Attempt]) -> tuple[Habit, ...]:
     keys: dict[tuple[str, str], str] = {}
     for item in attempts:
         for habit in item.habits:
