@@ -9,11 +9,12 @@ from scipy.optimize import brentq
 
 from . import steering as st
 from .bodies import World
-from .craft import Craft
-from .motion import (
-    Simulation, across_speed_below, altitude_above, altitude_below, apoapsis_above, apoapsis_below, at_apsis, delta_v,
-    in_sphere_of, periapsis_above, periapsis_below,
+from .conditions import (
+    across_speed_below, altitude_above, altitude_below, apoapsis_above, apoapsis_below, at_apsis, delta_v, in_sphere_of,
+    periapsis_above, periapsis_below,
 )
+from .craft import Craft
+from .motion import Simulation
 from .truth import elements
 
 DEG = math.pi / 180.0

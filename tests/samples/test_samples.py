@@ -27,7 +27,8 @@ from simulator import steering as st  # noqa: E402
 from simulator.bodies import Body, read_world, world_of, world_toml  # noqa: E402
 from simulator.craft import STANDARD_GRAVITY, Craft, Stage, read_craft  # noqa: E402
 from simulator.missions import in_orbit  # noqa: E402
-from simulator.motion import MASS, Simulation, at_apsis, delta_v, in_sphere_of  # noqa: E402
+from simulator.conditions import at_apsis, delta_v  # noqa: E402
+from simulator.motion import MASS, Simulation  # noqa: E402
 from simulator.truth import truth_of  # noqa: E402
 
 TYPED = ("first-try", "second-try", "wrong-way", "fourth-try", "launch")
