@@ -23,6 +23,7 @@ from analyser.flight import QUANTITIES, Craft, World
 PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 _CONTEXT = 20  # lines before the new ones that are read with them, for what they prove of commas, units and bodies
 _BATCH = 400  # lines read at a time
+_PICTURES_AT_ONCE = 8  # read in one go: opening the panel costs as much as reading a picture
 _QUIET = 0.6  # s: a last line without an end counts as whole when the file has rested that long
 _TAIL = 256  # bytes before the new ones that must be as they were: else the table was edited, not continued
 
@@ -233,21 +234,35 @@ class FolderTail:
     def _read(self, ready: list[Path]) -> News:
         moments: list[Moment] = []
         notes: list[str] = []
-        for path in ready:  # one at a time: a bad picture spoils no other, and each is told as soon as it is read
-            if not path.exists():
-                continue
+        for begin in range(0, len(ready), _PICTURES_AT_ONCE):
+            part = [path for path in ready[begin : begin + _PICTURES_AT_ONCE] if path.exists()]
             try:
-                readings = (self.read or _read_pictures)(self.panel, [path], self.craft)
-            except AnalyserError as error:
-                notes.append(f"{path.name}: {getattr(error, 'problem', error)}")
-                continue
-            moments += moments_of(readings)
-            detail = readings.detail
-            for item in detail[detail["status"] == "doubtful"].itertuples(index=False) if "status" in detail.columns else ():
-                notes.append(f"{path.name}: {item.column} is doubtful: {item.reason}")
-            if not len(readings.table):
-                notes.append(f"{path.name}: nothing could be read")
+                self._take(part, moments, notes)
+            except AnalyserError:  # one of them is bad: it must not spoil the others
+                for path in part:
+                    try:
+                        self._take([path], moments, notes)
+                    except AnalyserError as error:
+                        notes.append(f"{path.name}: {getattr(error, 'problem', error)}")
         return News(tuple(moments), tuple(notes))
+
+    def _take(self, paths: list[Path], moments: list[Moment], notes: list[str]) -> None:
+        if not paths:
+            return
+        readings = (self.read or _read_pictures)(self.panel, paths, self.craft)
+        found = moments_of(readings)
+        moments += found
+        notes += [f"{item.source}: {item.column} is doubtful: {item.reason}" for item in doubtful(readings)]
+        sources = {moment.source for moment in found}
+        notes += [f"{path.name}: not placed in time, or nothing could be read" for path in paths if path.name not in sources]
+
+
+def doubtful(readings: Any) -> list[Any]:
+    """Rows of ``readings.detail`` that a person has to look at, as tuples."""
+    detail = readings.detail
+    if "status" not in detail.columns:
+        return []
+    return list(detail[detail["status"] == "doubtful"].itertuples(index=False))
 
 
 def _read_pictures(panel: Path, paths: list[Path], craft: Craft | None) -> Any:

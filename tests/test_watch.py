@@ -146,6 +146,48 @@ def test_thrust_air_ground_and_another_body_end_a_coast(world):
     assert follower.take(Moment(500.0, 0.03, {"propellant": (300.0, 1.0)})).kind == "unusable"
 
 
+def test_the_altimeter_changing_its_body_is_followed(world):
+    """Common practice, no source: "a jump from about a thousand km to about ten thousand km within one pair of readings is a change of
+    sphere of influence, not a misreading". No row names a body."""
+    lull, ardent = world["Lull"], world["Ardent"]
+    follower = Follower(world, "Lull")
+    start = (360e3, 0.0, 1200.0)
+    shape, edge = conic.shape(lull.mu, *start), lull.sphere_of_influence
+    leaving = conic.time_up_to(lull.mu, shape, 0.0, edge)
+
+    def unnamed(moment: Moment) -> Moment:
+        return Moment(moment.met, moment.met_sigma, moment.values)
+
+    for index in range(8):
+        met = leaving * index / 8
+        assert follower.take(unnamed(shown(lull, conic.after(lull.mu, *start, met), met))).kind == "coast"
+    outside = unnamed(shown(ardent, (18e6, -200.0, 400.0), leaving + 60.0))
+    update = follower.take(outside)
+    assert update.kind == "changed" and update.body.name == "Ardent" and "Ardent" in update.reason
+    update = follower.take(unnamed(shown(ardent, conic.after(ardent.mu, 18e6, -200.0, 400.0, 600.0), leaving + 660.0)))
+    assert update.kind == "coast" and update.body.name == "Ardent" and update.moments == 2
+    # And in: up to Lull's path, then an altitude over Lull.
+    follower = Follower(world, "Ardent")
+    up = (970e3, 0.0, 3467.0)
+    for index in range(8):
+        met = 3600.0 * index
+        follower.take(unnamed(shown(ardent, conic.after(ardent.mu, *up, met), met)))
+    arriving = unnamed(shown(lull, (5.3e6, -300.0, 150.0), 3600.0 * 8))
+    update = follower.take(arriving)
+    assert update.body.name == "Lull" and update.kind == "changed"
+
+
+def test_a_misread_altitude_is_no_change_of_body(world):
+    lull = world["Lull"]
+    follower = Follower(world, "Lull")
+    for moment in coast(lull, 8):
+        follower.take(Moment(moment.met, moment.met_sigma, moment.values))
+    moment = shown(lull, conic.after(lull.mu, *START, 240.0), 240.0)
+    wrong = Moment(240.0, 0.03, {**moment.values, "altitude": (moment.values["altitude"][0] * 100, 2.9)})
+    update = follower.take(wrong)
+    assert update.kind == "odd" and update.body.name == "Lull"
+
+
 def test_work_and_memory_do_not_grow(world):
     """Three thousand readings taken in: what is kept of them, which is all that any later work looks at, stays small and spans the coast."""
     body = world["Lull"]
@@ -296,12 +338,11 @@ class Pictures:
         from analyser.errors import ImageError
         from analyser.flight import Readings
 
-        (path,) = paths
-        self.seen.append(path.name)
-        if path.name == self.refuse:
-            raise ImageError("it ends too early", path)
-        table = pd.DataFrame([{"met": 10.0 * len(self.seen), "met_sigma": 0.3, "body": "Lull", "altitude": 4e4, "altitude_sigma": 3.0, "source": path.name, "row": 0}])
-        return Readings(table, pd.DataFrame({"status": []}))
+        self.seen += [path.name for path in paths]
+        if self.refuse in [path.name for path in paths]:
+            raise ImageError("it ends too early", self.refuse)
+        rows = [{"met": 10.0 * index, "met_sigma": 0.3, "body": "Lull", "altitude": 4e4, "altitude_sigma": 3.0, "source": path.name, "row": index} for index, path in enumerate(paths)]
+        return Readings(pd.DataFrame(rows), pd.DataFrame({"status": []}))
 
 
 def test_pictures_are_taken_once_whole(tmp_path):

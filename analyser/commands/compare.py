@@ -1,12 +1,14 @@
 """Attempts side by side and over time: delta-v by leg, waste, misses, landing speed, propellant left.
 
 examples:
-  analyser compare                          every attempt in reports/logbook.sqlite
+  analyser compare                          the attempts at the plan flown last
   analyser compare flights/first-try flights/second-try
+  analyser compare --plan "There and back" --pilot P-01 --out notes
 """
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from analyser.commands import common
@@ -17,14 +19,34 @@ SUMMARY = "attempts side by side and over time, from the logbook"
 
 def configure(parser) -> None:
     """Add the arguments of ``compare``."""
-    parser.add_argument("flights", metavar="FLIGHT", nargs="*", type=Path, help="only these flights (default: all)")
+    parser.add_argument("flights", metavar="FLIGHT", nargs="*", type=Path, help="only these flights, by folder or by name (default: all)")
+    parser.add_argument("--plan", metavar="NAME", help="only attempts at this plan (default: the one flown last)")
+    parser.add_argument("--pilot", metavar="NAME", help="only this pilot's")
+    parser.add_argument("--last", metavar="N", type=int, help="how many to look back over (default: 30)")
+    parser.add_argument("--csv", action="store_true", help="print a table for a spreadsheet")
     parser.add_argument("--logbook", metavar="FILE", type=Path, default=Path("reports/logbook.sqlite"),
                         help="the logbook (default: %(default)s)")  # fmt: skip
     common.add_output_options(parser, "also write the comparison page there")
 
 
 def run(options) -> int:
-    """Read the logbook and print."""
+    """Read the logbook, compare, print."""
+    if options.last is not None and options.last < 1:
+        raise InputError("a number of attempts of 1 or more is wanted", place="option --last")
     if not options.logbook.exists():
         raise InputError("there is no logbook yet: `analyser debrief FLIGHT` keeps one. another place: --logbook FILE", options.logbook)
-    raise InputError("not written yet", place="command compare")
+    from analyser.logbook import Logbook
+    from analyser.reporting import compare, comparison_csv, comparison_json, comparison_text, write_comparison
+
+    names = [path.name if not path.is_dir() else path.resolve().name for path in options.flights] or None
+    comparison = compare(Logbook(options.logbook), names, options.plan, options.pilot, options.last)
+    if options.json:
+        print(comparison_json(comparison).rstrip())
+    elif options.csv:
+        print(comparison_csv(comparison).rstrip())
+    elif not (options.quiet and options.out):
+        print(comparison_text(comparison).rstrip())
+    if options.out:
+        page = write_comparison(comparison, options.out)
+        print(f"comparison: {page}", file=sys.stderr if options.json or options.csv else sys.stdout)
+    return common.DONE

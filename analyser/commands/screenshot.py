@@ -12,7 +12,7 @@ _TAKEN = ("altitude", "radar_altitude", "speed", "surface_speed", "vertical_spee
 
 
 def take_from_screenshot(options) -> tuple[str, ...]:
-    """Fill what the command line leaves open from the picture; what was typed wins. Returns what is doubtful.
+    """Fill what the command line leaves open from the picture; what was typed wins. The clock is not needed. Returns what is doubtful.
 
     Raises
     ------
@@ -28,20 +28,19 @@ def take_from_screenshot(options) -> tuple[str, ...]:
         raise InputError("a screenshot needs the panel that says where its gauges are: --panel FILE", place="option --panel")
     readings = read_screenshots(Path(panel), [options.screenshot])
     doubts = _doubts(readings, options.screenshot.name)
-    if not len(readings.table):
-        raise InputError(f"nothing could be read in it{': ' + '; '.join(doubts) if doubts else ''}. type the reading instead: fix BODY ALTITUDE SPEED", options.screenshot)
-    row = readings.table.iloc[0]
+    found = {item.column: item for item in readings.detail.itertuples(index=False) if item.status in ("read", "recovered")}
     for name in _TAKEN:
-        if getattr(options, name) is None and name in row.index and math.isfinite(row[name]):
-            sigma = row.get(f"{name}_sigma", math.nan)
+        item = found.get(name)
+        if getattr(options, name) is None and item is not None and math.isfinite(item.value):
             # A gauge's rounding is uniform; half its step is sqrt(3) standard deviations.
-            setattr(options, name, Shown(float(row[name]), math.sqrt(3.0) * float(sigma) if math.isfinite(sigma) else 0.0))
+            setattr(options, name, Shown(float(item.value), math.sqrt(3.0) * float(item.sigma) if math.isfinite(item.sigma) else 0.0))
     if options.speed is not None and options.surface_speed is not None:
         options.surface_speed = None  # both are shown: the inertial one needs no heading
-    if options.body is None and "body" in row.index and row["body"]:
-        options.body = str(row["body"])
-    if options.propellant is None and "propellant" in row.index and math.isfinite(row["propellant"]) and options.craft:
-        options.propellant = f"{row['propellant']:.6g} kg"
+    if options.body is None and "body" in found and found["body"].raw:
+        words = readings.table["body"].iloc[0] if len(readings.table) and "body" in readings.table.columns else found["body"].raw
+        options.body = str(words)
+    if options.propellant is None and options.craft and "propellant" in found and math.isfinite(found["propellant"].value):
+        options.propellant = f"{found['propellant'].value:.6g} kg"
     if options.panel:
         memory.remember(panel=options.panel)
     missing = [name for name in ("altitude",) if getattr(options, name) is None]

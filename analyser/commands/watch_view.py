@@ -130,7 +130,7 @@ def _line(update, aim) -> str:
     if update.kind in ("burn", "air"):
         parts.append({"burn": "burning", "air": "in the air"}[update.kind])
     if update.kind == "changed":
-        parts.append(f"changed by {interval(update.change)}" if update.change else "changed")
+        parts.append(update.reason or (f"changed by {interval(update.change)}" if update.change else "changed"))
     for odd in update.odd:
         unit = odd.expected.unit
         hint = f", perhaps {odd.suggestion}" if odd.suggestion else ""

@@ -125,6 +125,10 @@ class Follower:
         if not odd:
             self._suspect = None
             return self._extend(moment, "coast")
+        other = None if moment.body else self._jumped_to(moment)
+        if other is not None:
+            self._body, self._coast, self._suspect = other, _Coast(other), None
+            return replace(self._extend(moment, "changed"), reason=f"the altimeter jumps: it now refers to {other.name}")
         if self._suspect is not None:
             return self._second_opinion(moment, expected)
         if len(odd) == 1 and sum(name in moment.values for name in _CHANNELS) > 1:
@@ -153,6 +157,28 @@ class Follower:
         for moment in moments:
             update = self._extend(moment, "changed")
         return replace(update, change=_change(expected, update.fix))
+
+    def _jumped_to(self, moment: Moment) -> Body | None:
+        """The other body that the altimeter now refers to, where the coast leads to one: out of this sphere of influence, or into a moon's.
+
+        Panels change over near the sphere's edge, not at it; a quarter more or less is let pass.
+        """
+        if self._coast.state is None or "altitude" not in moment.values:
+            return None
+        (r, *_), _ = self._around(moment.met)
+        here, altitude = self._coast.body, moment.values["altitude"][0]
+        if abs(altitude - (r - here.radius)) < 0.1 * r:
+            return None
+        parent = self.world.parent(here)
+        if parent is not None and r > 0.75 * here.sphere_of_influence:
+            far = altitude + parent.radius
+            if abs(far - here.semi_major_axis) < here.semi_major_axis * here.eccentricity + 1.25 * max(r, here.sphere_of_influence):
+                return parent
+        for moon in self.world.children(here):
+            near = abs(r - moon.semi_major_axis) < moon.semi_major_axis * moon.eccentricity + 1.25 * moon.sphere_of_influence
+            if near and 0 <= altitude + moon.radius < 1.25 * moon.sphere_of_influence:
+                return moon
+        return None
 
     def _landed(self, moment: Moment) -> bool:
         """Whether the craft stands on the ground: no speed over it, or just that of the ground, at no height."""

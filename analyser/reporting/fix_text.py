@@ -235,7 +235,7 @@ def fix_line(fix, goal: str = "") -> str:
     apsides = "leaves" if fix.bound == 0 else f"ap {_short(fix.apoapsis_altitude, fix.vague('apoapsis_altitude'))}"
     said = f"{apsides}, pe {_short(fix.periapsis_altitude, fix.vague('periapsis_altitude'))}"
     if fix.ground.chance == 1:
-        said += f", GROUND in {duration(fix.ground.wait.value)} at {fix.ground.speed.value:.0f} m/s"
+        said += f", GROUND in {duration(fix.ground.wait.value)} at {fix.ground.speed.value:.0f} m/s" if fix.ground.wait.known else ", GROUND"
     elif fix.ground.chance:
         said += f", GROUND perhaps ({fix.ground.chance:.0%})"
     return said + (f", {goal}" if goal else "")
