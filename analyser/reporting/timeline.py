@@ -20,6 +20,10 @@ __all__ = ["Channel", "Timeline", "timeline"]
 #: (column, title, SI size of the unit drawn)
 CHANNELS = (("altitude", "altitude, km", 1e3), ("speed", "speed, m/s", 1.0), ("vertical_speed", "vertical speed, m/s", 1.0))
 
+#: column -> which share of small values asks for a logarithmic scale, and over how wide a range at most. Altitude: a
+#: landing must be seen though it is short; vertical speed: mostly small on purpose.
+_SMALL = {"altitude": (0.005, 3e4), "speed": (0.1, 1e3), "vertical_speed": (0.25, 100.0)}
+
 
 @dataclass(frozen=True)
 class Channel:
@@ -110,8 +114,8 @@ def _layout(spans: list[tuple[str, float, float]]) -> tuple[np.ndarray, np.ndarr
         widths = np.maximum(widths / widths.sum(), 0.4 / len(widths) * inside)
     else:
         widths = lengths
-    places = np.concatenate([[0.0], np.cumsum(widths / widths.sum())])
-    return met, places, stretched
+    places = np.concatenate([[0.0], np.cumsum(widths)])
+    return met, places / places[-1], stretched
 
 
 def _channel(flight: Flight, findings: Findings, track, place, column: str, title: str, size: float) -> Channel | None:
@@ -119,14 +123,7 @@ def _channel(flight: Flight, findings: Findings, track, place, column: str, titl
     x = place(track["met"].to_numpy(float))
     breaks = np.flatnonzero(track["body"].to_numpy()[1:] != track["body"].to_numpy()[:-1]) + 1
     fit_x, fit_y = np.insert(x, breaks, np.nan), np.insert(values, breaks, np.nan)
-    used = aside = np.empty((0, 2))
-    rows = findings.fit
-    if rows is not None and len(rows):
-        rows = rows[rows["column"] == column]
-        met = flight.readings.table["met"].to_numpy(float)[rows["position"].to_numpy(int)]
-        points = np.column_stack([place(met), rows["value"].to_numpy(float) / size])
-        flags = rows["used"].to_numpy(bool)
-        used, aside = points[flags], points[~flags]
+    used, aside = _readings(flight, findings, place, column, size)
     finite = np.concatenate([values[np.isfinite(values)], used[:, 1]])
     if finite.size == 0:
         return None
@@ -134,7 +131,19 @@ def _channel(flight: Flight, findings: Findings, track, place, column: str, titl
     low, high = float(finite.min()), float(finite.max())
     reach = max(high - low, 1e-9)
     aside[:, 1] = np.clip(aside[:, 1], low - 0.04 * reach, high + 0.04 * reach)
-    return Channel(column, title, fit_x, fit_y, used, aside, _linear_to(np.abs(finite), *(0.25, 100) if column == "vertical_speed" else (0.005, 3e4)))
+    return Channel(column, title, fit_x, fit_y, used, aside, _linear_to(np.abs(finite), *_SMALL[column]))
+
+
+def _readings(flight: Flight, findings: Findings, place, column: str, size: float) -> tuple[np.ndarray, np.ndarray]:
+    """What was read, during burns too, as (x, y): what was used or could have been, and what was set aside."""
+    table = flight.readings.table
+    if column not in table or len(table) == 0:
+        return np.empty((0, 2)), np.empty((0, 2))
+    points = np.column_stack([place(table["met"].to_numpy(float)), table[column].to_numpy(float) / size])
+    there = np.isfinite(points[:, 1])
+    away = np.zeros(len(points), bool)
+    away[[item.position for item in findings.set_aside if item.column == column and 0 <= item.position < len(points)]] = True
+    return points[there & ~away], points[there & away]
 
 
 def _linear_to(sizes: np.ndarray, share: float, most: float) -> float:

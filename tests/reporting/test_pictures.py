@@ -91,12 +91,19 @@ def test_a_short_flight_has_one_time_scale(flight, findings):
 
 
 def test_a_slip_does_not_set_the_scale(flight, findings):
-    fit = findings.fit.copy()
-    row = fit.index[(fit["column"] == "vertical_speed")][3]
-    fit.loc[row, ["value", "used"]] = [-85_720.0, False]
-    scene = timeline(flight, dataclasses.replace(findings, fit=fit))
+    table = flight.readings.table.copy()
+    table.loc[3, "vertical_speed"] = -85_720.0
+    slip = dataclasses.replace(findings.set_aside[0], position=3, column="vertical_speed", value=-85_720.0)
+    scene = timeline(dataclasses.replace(flight, readings=dataclasses.replace(flight.readings, table=table)), dataclasses.replace(findings, set_aside=(slip,)))
     channel = next(item for item in scene.channels if item.column == "vertical_speed")
-    assert channel.set_aside[:, 1].min() > 1.2 * channel.fit_y[np.isfinite(channel.fit_y)].min()
+    assert len(channel.set_aside) == 1 and len(channel.used) == len(table) - 1
+    assert channel.set_aside[0, 1] > 1.2 * channel.fit_y[np.isfinite(channel.fit_y)].min()
+
+
+def test_every_reading_is_drawn_burns_too(flight, findings):
+    altitude = timeline(flight, findings).channels[0]
+    assert len(altitude.used) == 77 and len(altitude.set_aside) == 2
+    assert sorted(altitude.used[:, 1])[-1] == pytest.approx(flight.readings.table["altitude"].drop([12, 33]).max() / 1e3)
 
 
 def test_pictures_are_the_same_every_time_and_small(flight, findings):
