@@ -10,7 +10,7 @@ import numpy as np
 from analyser.fitting.leastsquares import Solution, covariance_of, minimise
 from analyser.fitting.linear import Linear, straighten
 from analyser.fitting.observations import Observations, Whitening
-from analyser.fitting.rounding import rounded_columns, share_weight, spread
+from analyser.fitting.rounding import rounded_columns, scheduled, share_weight, spread
 from analyser.fitting.starts import best_guesses
 from analyser.flight import Body
 
@@ -168,7 +168,7 @@ def _solve(observations, used, start, epoch, tolerance) -> Solution:
         both = whitening(np.concatenate([miss[:, :, None], jacobian], axis=2))[used]
         return both[:, 0], both[:, 1:]
 
-    return minimise(function, start, scale=scale, tolerance=1e-12, enough=tolerance**2, iterations=60)
+    return minimise(function, start, scale=scale, tolerance=1e-12, enough=tolerance**2, iterations=40)
 
 
 def _report(observations, used, epoch, solution, **more) -> CoastFit:
@@ -240,7 +240,7 @@ def honest(fit: CoastFit) -> CoastFit:
     original = fit.observations
     columns = rounded_columns(original, fit.used)
     shared = share_weight(original, fit.model, columns)
-    if np.array_equal(shared.sigmas, original.sigmas, equal_nan=True):
+    if not columns and not scheduled(original):
         return fit
     linear = straighten(original, fit.epoch, fit.state, fit.used) if fit.linear is None else fit.linear
     whitening = Whitening.of(shared, linear.rates, fit.used)
@@ -254,6 +254,10 @@ def honest(fit: CoastFit) -> CoastFit:
     values = linear.values + linear.jacobian @ moved
     gain = np.einsum("pk,njk->pnj", weighted, np.einsum("nij,nik->njk", whitening.matrices(), jacobian))
     covariance = spread(gain, original, values, linear.rates, fit.used, columns)
+    if scheduled(original):
+        r, vr, vt = fit.state
+        late = np.array([vr, vt * vt / r - fit.body.mu / r**2, -vr * vt / r]) * original.met_sigma[0]
+        covariance = covariance + np.outer(late, late)
     return dataclasses.replace(
         fit, state=fit.state + moved, covariance=covariance, model=values, residuals=_standardised(original, values, linear.rates), linear=None
     )

@@ -25,8 +25,6 @@ _PRICE = LIMIT**2
 #: A rival explanation counts when its sum is no more than this above the best one's.
 _RIVAL = 8.0
 _NO_CLOCK = np.inf
-#: Less than this part of the readings agreeing is no orbit: taking out stops there.
-_MAJORITY = 0.4
 _TURNS = 12
 #: Fewer readings than this part agreeing are no consensus: the rows are not one coast.
 _FEWEST = 0.5
@@ -151,7 +149,6 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
     clocks = observations.met_sigma
     seen = set()
     rivals: list[tuple[int, int]] = []
-    few = max(3, int(_MAJORITY * present.sum()))
     for _ in range(_TURNS + int(present.sum()) // 4):
         fit = solve(observations, used, state)
         tests = test_readings(observations, used, epoch, fit.state, fit.linear)
@@ -174,7 +171,7 @@ def snoop(observations: Observations, used: np.ndarray, state: np.ndarray, epoch
             continue
         if worst[row, channel] <= LIMIT or (present & ~used).sum() > 2 + (1 - _FEWEST) * present.sum():
             break  # at peace, or so many out that this is no one coast
-        if fit.dof <= 1 or used.sum() <= few:
+        if fit.dof <= 1 or used.sum() <= 3:
             rivals = _rivals(tests, used, row, channel)
             break
         rivals = _rivals(tests, used, row, channel)

@@ -17,6 +17,8 @@ from analyser.fitting.observations import Observations
 #: Over some digits the fit no longer knows the distance well enough for its part after the point to mean anything: the correlation fades.
 _FADE = 2.0
 _TWELVE = np.sqrt(12.0)
+#: More readings than this in a column are no longer met pair by pair.
+_MANY = 600
 #: Readings within about this part of a digit share their weight.
 _SHARED = 0.3
 
@@ -83,11 +85,44 @@ def share_weight(observations: Observations, model: np.ndarray, columns) -> Obse
     """
     sigmas = observations.sigmas.copy()
     for channel, rows, step in columns:
+        if len(rows) > _MANY:
+            # As many as lie in a box of the bell's area.
+            place = model[rows, channel] / step
+            ordered, half = np.sort(place), 0.5 * np.sqrt(np.pi) * _SHARED
+            count = np.searchsorted(ordered, place + half) - np.searchsorted(ordered, place - half)
+            sigmas[rows, channel] *= np.sqrt(np.maximum(count, 1))
+            continue
         one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _SHARED)
         alike = np.exp(-((apart / _SHARED) ** 2))
         count = 1.0 + np.bincount(one, alike, len(rows)) + np.bincount(other, alike, len(rows))
         sigmas[rows, channel] *= np.sqrt(count)
     return dataclasses.replace(observations, sigmas=sigmas)
+
+
+def scheduled(observations: Observations) -> bool:
+    """Whether four or more rows were taken at whole multiples of an interval of several clock ticks: the clock, cut to its tick, then errs by the same
+    each time, and no number of rows makes up for it."""
+    sigma = observations.met_sigma
+    if len(observations) < 4 or not (np.isfinite(sigma).all() and (sigma > 0).all() and np.ptp(sigma) <= 1e-9 * sigma[0]):
+        return False
+    ticks = np.diff(observations.met) / (sigma[0] * _TWELVE)
+    whole = np.round(ticks).astype(np.int64)
+    if np.abs(ticks - whole).max() > 0.01 or np.abs(ticks).max() > 1e9:
+        return False
+    return int(np.gcd.reduce(whole)) >= 4
+
+
+def _sampled(sized: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """What the correlations of very many readings add, each met with an even sample of the others."""
+    some = np.argsort(place)[:: max(1, len(place) // _MANY)]
+    total = 0.0
+    for part in np.array_split(np.arange(len(place)), 1 + len(place) // 2000):
+        apart = np.abs(place[part, None] - place[None, some])
+        shared = correlation(apart)
+        shared[part[:, None] == some[None, :]] = 0.0
+        total = total + sized[:, part] @ shared @ sized[:, some].T
+    total = total * (len(place) / len(some))
+    return 0.5 * (total + total.T)
 
 
 def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray, columns) -> np.ndarray:
@@ -105,6 +140,9 @@ def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rate
     sized = np.where(used, gain * np.where(used, observations.sigmas, 0.0), 0.0)
     total = np.einsum("pij,qij->pq", sized, sized)
     for channel, rows, step in columns:
+        if len(rows) > _MANY:
+            total += _sampled(sized[:, rows, channel], model[rows, channel] / step)
+            continue
         one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _FADE)
         part = (sized[:, rows[one], channel] * correlation(apart)) @ sized[:, rows[other], channel].T
         total += part + part.T

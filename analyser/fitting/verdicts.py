@@ -114,11 +114,14 @@ def _other_time(way: Screened, row: int, epoch: float) -> float | None:
             values, to_values = predict(one, states)
             rate = (np.nan_to_num(to_values) @ rates[:, :, None])[0, :, 0] / observed.sigmas[row]
             miss = ((observed.values[row] - values[0]) / observed.sigmas[row])[present]
-            step = float(rate[present] @ miss / max(rate[present] @ rate[present], 1e-300))
+            steepness = float(rate[present] @ rate[present])
+            if steepness < 1e-12:
+                break
+            step = float(rate[present] @ miss) / steepness
             guess += step
             if abs(step) < 1e-6:
                 break
-        spread = np.nan_to_num(way.tests.expected_sigma[row]) / observed.sigmas[row]
+        spread = np.nan_to_num(way.tests.expected_sigma[row], posinf=1e9) / observed.sigmas[row]
         if first - margin <= guess <= last + margin:
             size = np.abs(misses(np.array([guess]))[0]) / np.hypot(1.0, np.minimum(spread[present], 3.0))
             if size.max() < LIMIT:
