@@ -17,9 +17,10 @@ from analyser.fitting.ideal import plan_mission
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.legs import audit_leg, leg_spans
 from analyser.fitting.intervals import describe
-from analyser.fitting.panel_rows import NEVER_NEGATIVE, PanelRows, panel_rows
+from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track
+from analyser.fitting.underway import screen_underway
 from analyser.flight import Flight
 
 CAUTION = (
@@ -61,6 +62,7 @@ def fit_flight(flight: Flight) -> Findings:
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
     arcs = [_described(arc) for arc in chain.arcs]
+    underway = _screened(chain, rows, flight)
     audited, transitions = _links(chain, arcs, rows, propellant)
     transitions += _stagings(propellant, rows)
     landings = _landings(chain, arcs, rows, propellant)
@@ -69,7 +71,7 @@ def fit_flight(flight: Flight) -> Findings:
         spans = leg_spans(flight.plan, world, arcs)
         legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = _set_aside(chain, propellant, flight)
+    set_aside = _set_aside(chain, propellant, flight, underway)
     remarks += _unknowns(flight, chain, arcs, rows)
     public = tuple(arc.to_arc() for arc in arcs)
     findings = Findings(
@@ -194,13 +196,15 @@ def _named(burn: Burn, number: int, legs) -> Burn:
     return replace(burn, leg=owner)
 
 
-def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight) -> tuple[SetAside, ...]:
+def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, underway: list[SetAside]) -> tuple[SetAside, ...]:
     table = flight.readings.table
-    source = table["source"].to_numpy(object) if "source" in table else np.full(len(table), "", dtype=object)
-    line = table["row"].to_numpy() if "row" in table else np.arange(len(table))
-    found: list[SetAside] = []
+    source, line = _origin(table)
+    found = list(underway)
+    repeated = _repeated(table)
 
     def add(position: int, column: str, value: float, reason: str, suggestion: str) -> None:
+        if position in repeated:
+            reason, suggestion = "the row repeats the readings of the row before it", "read again, or the panel stood still"
         found.append(
             SetAside(int(position), str(source[position]), int(line[position]), float(table["met"].iloc[position]), column, float(value), reason, suggestion)
         )
@@ -218,6 +222,42 @@ def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight) -> t
                 value = float(table[column].iloc[position])
                 add(position, column, value, "a speed is never negative", f"{value:g} m/s fits if it was {-value:g} m/s (sign)")
     return tuple(sorted(found, key=lambda item: (item.position, item.column)))
+
+
+def _origin(table):
+    """File and line of every row."""
+    source = table["source"].to_numpy(object) if "source" in table else np.full(len(table), "", dtype=object)
+    return source, table["row"].to_numpy() if "row" in table else np.arange(len(table))
+
+
+def _screened(chain: Chain, rows: PanelRows, flight: Flight) -> list[SetAside]:
+    """Slips in the rows between arcs; they are taken out of ``rows``, before burns and landings are reckoned from them."""
+    found: list[SetAside] = []
+    source, line = _origin(flight.readings.table)
+    for place, inside in enumerate(chain.between):
+        if not inside:
+            continue
+        edges = (*(chain.arcs[place - 1].rows[-2:] if place else ()), *(chain.arcs[place].rows[:2] if place < len(chain.arcs) else ()))
+        trusted = tuple(row for row in edges if not _refused(chain, row))
+        found += screen_underway(rows, list(inside), trusted, flight.world, source, line)
+    for item in found:
+        derived = {"altitude": rows.radius, "speed": rows.speed, "surface_speed": rows.speed, "vertical_speed": rows.vertical}.get(item.column)
+        if derived is not None:
+            derived[item.position] = np.nan
+    return found
+
+
+def _refused(chain: Chain, row: int) -> bool:
+    return any(item.position == row for fit in chain.fits.values() for item in fit.set_aside)
+
+
+def _repeated(table) -> set[int]:
+    """Rows whose every motion reading (two or more) is that of the row before, to the digit."""
+    columns = [name for name in MOTION if name in table]
+    values = table[columns].to_numpy(float)
+    read = np.isfinite(values)
+    same = (np.nan_to_num(values[1:]) == np.nan_to_num(values[:-1])) & (read[1:] == read[:-1])
+    return {int(row) + 1 for row in np.flatnonzero(same.all(axis=1) & (read[1:].sum(axis=1) >= 2))}
 
 
 def _unknowns(flight: Flight, chain: Chain, arcs: list[FittedArc], rows: PanelRows) -> list[str]:

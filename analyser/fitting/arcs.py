@@ -20,6 +20,7 @@ _NOT_IN_PLANE = "not shown by altitude, speed and vertical speed"
 class FittedArc:
     """A coast or a stay on the ground.
 
+    ``rows`` are those of the arc, ``clocked`` those of them whose clock is believed.
     ``state`` (3,) and ``covariance`` (3, 3) are at ``epoch``: radius m, radial and transverse speed m/s. On the ground the state is
     the ground's and does not move. ``start`` and ``end`` (MET, s) are those of its first and last reading.
     """
@@ -33,6 +34,7 @@ class FittedArc:
     epoch: float
     state: np.ndarray
     covariance: np.ndarray
+    clocked: tuple[int, ...] = ()
     fit: object | None = None
     estimates: dict[str, Estimate] | None = None
     remarks: tuple[str, ...] = ()
@@ -106,4 +108,4 @@ def ground_arc(index: int, body: Body, rows: tuple[int, ...], met: np.ndarray, r
     state = np.array([radius, 0.0, body.rotation_rate * radius])
     spread = radius_sigma if math.isfinite(radius_sigma) else 0.0
     covariance = np.diag([spread**2, 0.0, (body.rotation_rate * spread) ** 2])
-    return FittedArc(index, "landed", body, rows, float(met[0]), float(met[-1]), float(met.mean()), state, covariance)
+    return FittedArc(index, "landed", body, rows, float(met[0]), float(met[-1]), float(met.mean()), state, covariance, rows)

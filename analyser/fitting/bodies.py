@@ -34,7 +34,7 @@ def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None
         for row, name in enumerate(typed):
             current = name or current
             body[row] = current
-        return body, ()
+        return _mended(table, world, body)
     names = list(world.bodies)
     start = plan.start.body if plan is not None else world.root.name
     body = _cheapest_course(table, world, names, start)
@@ -42,6 +42,36 @@ def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None
     if len(names) == 1:
         return body, ()
     return body, (f"no reference body was typed; the altitudes say: {', then '.join(passed)}",)
+
+
+def _mended(table: pd.DataFrame, world: World, body: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Runs of rows about another body than the rows on either side, though the altitude runs straight on: the body was mistyped."""
+    met = table["met"].to_numpy(float)
+    altitude, vertical = (table[name].to_numpy(float) if name in table else np.full(len(table), np.nan) for name in ("altitude", "vertical_speed"))
+    edges = [0, *(row for row in range(1, len(body)) if body[row] != body[row - 1]), len(body)]
+    remarks = []
+    for start, end in list(zip(edges, edges[1:]))[1:-1]:
+        if body[start - 1] != body[end]:
+            continue
+        if _runs_on(met, altitude, vertical, start - 1, start) and _runs_on(met, altitude, vertical, end - 1, end):
+            lines = table["row"].iloc[start:end].tolist() if "row" in table else list(range(start, end))
+            remarks.append(
+                f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:6]))}: body '{body[start]}' set aside: the altitude "
+                f"runs on without a jump, so it is still '{body[end]}'"
+            )
+            body[start:end] = body[end]
+    return body, tuple(remarks)
+
+
+def _runs_on(met, altitude, vertical, first: int, second: int) -> bool:
+    """Whether the altitude of one row leads to that of the next at the vertical speeds read."""
+    climb = [value for value in (vertical[first], vertical[second]) if math.isfinite(value)]
+    if not climb or not math.isfinite(altitude[first] + altitude[second]):
+        return False
+    rise, elapsed = altitude[second] - altitude[first], met[second] - met[first]
+    lowest, highest = min(climb) * elapsed, max(climb) * elapsed
+    room = 0.25 * (highest - lowest) + 0.1 * max(abs(lowest), abs(highest)) + 500.0
+    return lowest - room <= rise <= highest + room
 
 
 def _cheapest_course(table: pd.DataFrame, world: World, names: list[str], start: str) -> np.ndarray:

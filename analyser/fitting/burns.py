@@ -68,7 +68,7 @@ def audit_burn(
     same_body = before.body.name == after.body.name
     used = propellant.spent(*edges) if None not in edges else None
     # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
-    kick = _impulse(before, after, (rows.met[before.rows[-1]] + rows.met[after.rows[0]]) / 2) if same_body else math.nan
+    kick = _impulse(before, after, (before.end + after.start) / 2) if same_body else math.nan
     # the throttle of a landing moves all the time: what it burnt does not say how long it took
     duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
     times = burn_times(

@@ -14,12 +14,13 @@ import pandas as pd
 
 from analyser.fitting.arcs import FittedArc, ground_arc
 from analyser.fitting.conic import propagate_jacobian
-from analyser.fitting.observations import observe, predict
+from analyser.fitting.observations import CHANNELS, observe, predict
 from analyser.fitting.orbit import CoastFit, fit_coast
 from analyser.fitting.pairs import pair_misfit
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.segments import BREAK_COST, ROW_CAP, STEADY_COST, THROTTLE_OPEN, VALUE_CAP, Stretch, burning, constancy, first_partition, steady, surely_coasting
+from analyser.fitting.slips import explain
 from analyser.flight import World
 
 AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
@@ -87,16 +88,31 @@ class _Fitter:
 
     def disagreement(self, fit: CoastFit, row: int) -> np.ndarray:
         """|reading - prediction| of a row's values in sigmas, the orbit's own uncertainty included."""
+        return np.array([off for _, _, _, _, _, off in self._against(fit, row)])
+
+    def slipped(self, fit: CoastFit, row: int) -> bool:
+        """Whether all values of a row but one agree with an orbit, and one simple slip explains that one."""
+        against = self._against(fit, row)
+        wrong = [item for item in against if item[-1] >= AGREES]
+        if len(wrong) != 1 or len(against) < 3:
+            return False
+        return explain(*wrong[0][:-1]) is not None
+
+    def _against(self, fit: CoastFit, row: int) -> list[tuple[str, float, float, float, float, float]]:
+        """Column, value, sigma, what the orbit says, its sigma, and the difference in sigmas, for each value of a row."""
         seen = observe(self.table, fit.body, [row])
         if not len(seen):
-            return np.empty(0)
+            return []
         states, to_state, rates = propagate_jacobian(fit.body.mu, fit.state, seen.met - fit.epoch)
         values, to_values = predict(seen, states)
-        slope = (to_values @ to_state)[0]
-        clock = float(np.min(seen.met_sigma)) * np.einsum("jk,k->j", to_values[0], rates[0])
-        spread = np.sqrt(seen.sigmas[0] ** 2 + clock**2 + np.einsum("ij,jk,ik->i", slope, fit.covariance, slope))
-        off = np.abs(seen.values[0] - values[0]) / spread
-        return off[np.isfinite(off)]
+        slope = (np.nan_to_num(to_values) @ to_state)[0]
+        clock = float(np.min(seen.met_sigma)) * np.einsum("jk,k->j", np.nan_to_num(to_values)[0], rates[0])
+        spread = np.sqrt(clock**2 + np.einsum("ij,jk,ik->i", slope, fit.covariance, slope))
+        found = []
+        for k in np.flatnonzero(np.isfinite(seen.values[0])):
+            off = abs(seen.values[0, k] - values[0, k]) / math.hypot(seen.sigmas[0, k], spread[k])
+            found.append((CHANNELS[k], float(seen.values[0, k]), float(seen.sigmas[0, k]), float(values[0, k]), float(spread[k]), float(off)))
+        return found
 
 
 def _no_burn_between(first: Stretch, second: Stretch, middle: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> bool:
@@ -164,7 +180,7 @@ def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHis
                 continue
             taken: list[int] = []
             for row in powered.rows if side < 0 else reversed(powered.rows):
-                if not _belongs(fitter.disagreement(fit, row), row, coast, side, rows, propellant):
+                if not _belongs(fitter, fit, row, coast, side, rows, propellant):
                     break
                 taken.append(row)
             if taken:
@@ -174,7 +190,7 @@ def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHis
     return [stretch for stretch in stretches if stretch.rows]
 
 
-def _belongs(off: np.ndarray, row: int, coast: Stretch, side: int, rows: PanelRows, propellant: PropellantHistory) -> bool:
+def _belongs(fitter: _Fitter, fit: CoastFit, row: int, coast: Stretch, side: int, rows: PanelRows, propellant: PropellantHistory) -> bool:
     if burning(rows, row) or (rows.says(row, "cutoff") if side < 0 else rows.says(row, "ignition", "liftoff")):
         return False
     known = propellant.known(coast.rows)
@@ -182,12 +198,13 @@ def _belongs(off: np.ndarray, row: int, coast: Stretch, side: int, rows: PanelRo
         edge = (known[-1], row) if side < 0 else (row, known[0])
         if steady(propellant, *edge) is False:
             return False
+    off = fitter.disagreement(fit, row)
     good = int(np.sum(off < AGREES))
     if len(off) > 0 and good == len(off):
         return True
-    # beside a burn a row that agrees in part was mostly taken under thrust; only where the gauges say that nothing burnt is it a slip
+    # beside a burn a row that agrees in part was mostly taken under thrust; only where the gauges say that nothing burnt, or a simple slip explains it, is it a slip
     shut = rows.value["throttle"][row] <= THROTTLE_OPEN or (bool(known) and math.isfinite(propellant.propellant[row]))
-    return bool(shut) and good >= 2 and good >= 0.6 * len(off)
+    return good >= 2 and good >= 0.6 * len(off) and (bool(shut) or fitter.slipped(fit, row))
 
 
 def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
@@ -257,7 +274,10 @@ def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _F
     if fit is None or not fit.determined or not np.all(np.isfinite(fit.covariance)):
         return None
     fits[index] = fit
+    slipped = {item.position for item in fit.set_aside if item.column == "met"}
+    clocked = tuple(row for row in stretch.rows if row not in slipped) or stretch.rows
+    start, end = float(rows.met[clocked[0]]), float(rows.met[clocked[-1]])
     return FittedArc(
-        index, "coast", body, stretch.rows, float(met[0]), float(met[-1]), fit.epoch, fit.state, fit.covariance, fit,
+        index, "coast", body, stretch.rows, start, end, fit.epoch, fit.state, fit.covariance, clocked, fit,
         remarks=tuple(fit.remarks),
     )  # fmt: skip

@@ -79,7 +79,8 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
     def column(name: str) -> np.ndarray:
         return table[name].to_numpy(float) if name in table else nothing
 
-    value = {name: column(name) for name in QUANTITIES}
+    # copies: what turns out to be a slip is taken out of them later
+    value = {name: column(name).copy() for name in QUANTITIES}
     sigma = {name: column(f"{name}_sigma") for name in QUANTITIES}
     for name in NEVER_NEGATIVE:
         value[name] = np.where(value[name] < 0, np.nan, value[name])
@@ -156,19 +157,16 @@ def _standing(value, table, ground, speed):
     idle = ~(np.nan_to_num(value["throttle"], nan=0.0) > 0.02)
     standing = still & level & low & np.isfinite(speed) & idle
     events = table["event"].to_numpy(object) if "event" in table else [""] * count
-    landed = None
+    moving = np.abs(np.nan_to_num(value["vertical_speed"])) > 1.0
+    landed = False
     for row in range(count):
         text = str(events[row] or "").lower()
-        if any(word in text for word in ("touchdown", "landed", "landing contact")):
-            landed = True
-            # the row of the touchdown itself may still show the speed at contact
-            continue
-        if any(word in text for word in ("liftoff", "lift-off", "ignition")):
-            if landed and not standing[row] and not np.isfinite(speed[row]):
-                standing[row] = True
-            landed = None
+        if any(word in text for word in ("liftoff", "lift-off", "ignition")) or moving[row]:
+            landed = False
         elif landed and not np.isfinite(speed[row]):
             standing[row] = True
+        # the row of the touchdown itself may still show the speed at contact
+        landed = landed or bool(standing[row]) or any(word in text for word in ("touchdown", "landed"))
     return standing
 
 

@@ -122,7 +122,7 @@ class _Marks:
     """The bounds that the rows put on ignition and cutoff."""
 
     def __init__(self, before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows):
-        last, first = before.rows[-1], after.rows[0]
+        last, first = before.clocked[-1], after.clocked[0]
         throttle = rows.value["throttle"]
         firing = [row for row in inside if not throttle[row] <= 0.005]
         self.clock_sigma = float(np.nanmax(rows.met_sigma[[last, first, *inside]]))
