@@ -24,11 +24,10 @@ def decimal_mark(looks: Iterable[tuple["Gauge", "Seen"]]) -> str:
     for gauge, seen in looks:
         if seen.reading is not None or gauge.grammar.kind != "number":
             continue
-        for look in seen.looks[:1]:
-            if look and look[0][1] > 0.6:
-                for shown in gauge.grammar.parse(look[0][0].replace(" ", "")):
-                    if shown.mark:
-                        proofs[shown.mark] += 1
+        if seen.texts and seen.texts[0][1] > 0.8:
+            for shown in gauge.grammar.parse(seen.texts[0][0]):
+                if shown.mark:
+                    proofs[shown.mark] += 1
     if not proofs:
         return ""
     (mark, count), *others = proofs.most_common()
@@ -36,22 +35,46 @@ def decimal_mark(looks: Iterable[tuple["Gauge", "Seen"]]) -> str:
 
 
 def doubt_odd_formats(values: list["Value"]) -> list["Value"]:
-    """Mark readings doubtful that show another number of decimals than the same gauge with the same unit nearly
-    always shows: a decimal point lost or seen where there is none."""
-    counts: dict[tuple, Counter] = defaultdict(Counter)
+    """Mark readings doubtful that are shown in another format than the same gauge nearly always uses with the same
+    unit: a decimal point lost or seen where there is none, a clock that lost its days.
+
+    A gauge may keep its number of decimals or its number of digits; what breaks both is odd.
+    """
+    counts: dict[tuple, dict[str, Counter]] = defaultdict(lambda: defaultdict(Counter))
     for value in values:
         if value.status == "read" and value.reading.best and not value.text:
-            counts[value.gauge.name, value.reading.best.unit][value.reading.best.decimals] += 1
+            for what, number in _format(value).items():
+                counts[_group(value)][what][number] += 1
     checked = []
     for value in values:
-        best = value.reading.best
-        if value.status == "read" and best and not value.text:
-            usual = counts[value.gauge.name, best.unit]
-            decimals, often = usual.most_common(1)[0]
-            if sum(usual.values()) >= MIN_READINGS and often >= USUAL * sum(usual.values()) and best.decimals != decimals:
-                value = replace(
-                    value, status="doubtful",
-                    reason=f"{best.text!r} shows {best.decimals} decimals where this gauge nearly always shows {decimals}",
-                )  # fmt: skip
+        if value.status == "read" and value.reading.best and not value.text:
+            mine, usual = _format(value), counts[_group(value)]
+            odd = {}
+            for what, number in mine.items():
+                common, often = usual[what].most_common(1)[0]
+                total = sum(usual[what].values())
+                if total >= MIN_READINGS and often >= USUAL * total and number != common:
+                    odd[what] = f"{number} {what} where this gauge nearly always shows {common}"
+            broken = odd.get("days") or (odd.get("decimals") if _keeps(usual["decimals"]) and not _keeps(usual["digits"]) else "")
+            if not broken and "decimals" in odd and "digits" in odd:
+                broken = odd["decimals"]
+            if broken:
+                value = replace(value, status="doubtful", reason=f"{value.reading.best.text!r} shows {broken}")
         checked.append(value)
     return checked
+
+
+def _group(value: "Value") -> tuple[str, str]:
+    return value.gauge.name, "" if value.column == "met" else value.reading.best.unit
+
+
+def _format(value: "Value") -> dict[str, int]:
+    best = value.reading.best
+    digits = sum(character.isdigit() for character in best.text)
+    if value.column == "met":
+        return {"decimals": best.decimals, "digits": digits, "days": int(best.unit == "d")}
+    return {"decimals": best.decimals, "digits": digits}
+
+
+def _keeps(usual: Counter) -> bool:
+    return usual.most_common(1)[0][1] >= USUAL * sum(usual.values())

@@ -20,7 +20,7 @@ _DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:[. ']\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
 _CLOCK = (
     r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"
     r"(?:(?P<days>\d{1,4})(?: ?[dD][ :]?|[ :/])(?P<dh>[01]?\d|2[0-3]):(?P<dm>[0-5]\d):(?P<ds>[0-5]\d(?:\.\d{1,3})?)"
-    r"|(?P<hours>\d{1,5}):(?P<hm>[0-5]\d):(?P<hs>[0-5]\d(?:\.\d{1,3})?)"
+    r"|(?P<hours>\d{1,3}):(?P<hm>[0-5]\d):(?P<hs>[0-5]\d(?:\.\d{1,3})?)"
     r"|(?P<minutes>\d{1,4}):(?P<ms>[0-5]\d(?:\.\d{1,3})?)"
     r"|(?:(?P<ld>\d{1,4})[dD] ?)?(?P<lh>\d{1,3})[hH] ?(?P<lm>[0-5]?\d)[mM] ?(?:(?P<ls>[0-5]?\d(?:\.\d{1,3})?)[sS])?"
     r"|(?P<seconds>\d{1,9}(?:\.\d{1,3})?) ?s?)"
@@ -150,7 +150,8 @@ def _parse_clock(text: str, grammar: Grammar) -> tuple[Shown, ...]:
     value = 86400.0 * int(days) + 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds or 0)
     if parts["sign"] == "-":
         value = -value
-    return (Shown(value, step, "", decimals),) if grammar.low <= value <= grammar.high else ()
+    days_shown = parts["days"] or parts["ld"]
+    return (Shown(value, step, "d" if days_shown else "", decimals),) if grammar.low <= value <= grammar.high else ()
 
 
 def sigma_of(step: float) -> float:

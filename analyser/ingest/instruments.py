@@ -10,7 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyser.ingest.readout import GaugeReading, Seen, see_readouts
+from analyser.ingest.attitude import see_attitude
+from analyser.ingest.dials import see_dials
+from analyser.ingest.lamps import see_lamps
+from analyser.ingest.readout import Seen, see_readouts
+from analyser.ingest.tapes import see_tapes
 
 if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
@@ -20,8 +24,8 @@ if TYPE_CHECKING:
 class Reader:
     """How a kind of gauge is read.
 
-    ``see(gauge, crops)`` gives for each crop a tuple of one Seen a column that the gauge reads; crops are grey unless
-    ``colour``, and reach ``margin`` (part of the gauge's height) beyond its corners.
+    ``see(gauge, crops, reference)`` gives for each crop a tuple of one Seen a column that the gauge reads; ``reference`` is
+    the gauge's crop from the reference picture. Crops are grey unless ``colour``, and reach ``margin`` (part of the gauge's height) beyond its corners.
     """
 
     see: Callable
@@ -29,19 +33,14 @@ class Reader:
     margin: float = 0.0
 
 
-def _readouts(gauge: "Gauge", crops: list) -> list[tuple[Seen, ...]]:
+def _readouts(gauge: "Gauge", crops: list, reference) -> list[tuple[Seen, ...]]:
     return [(seen,) for seen in see_readouts(gauge, crops)]
 
 
-def _not_read(gauge: "Gauge", crops: list) -> list[tuple[Seen, ...]]:
-    doubt = Seen(reading=GaugeReading(doubt=f"a gauge of kind {gauge.kind!r} is not read yet"))
-    return [tuple(doubt for _ in gauge.reads) for _ in crops]
-
-
 READERS: dict[str, Reader] = {
-    "readout": Reader(_readouts, margin=0.08),
-    "dial": Reader(_not_read, colour=True),
-    "tape": Reader(_not_read, colour=True),
-    "attitude": Reader(_not_read, colour=True),
-    "lamp": Reader(_not_read, colour=True),
+    "readout": Reader(_readouts, margin=0.06),
+    "dial": Reader(see_dials, colour=True),
+    "tape": Reader(see_tapes, colour=True),
+    "attitude": Reader(see_attitude, colour=True),
+    "lamp": Reader(see_lamps, colour=True, margin=0.5),
 }

@@ -1,23 +1,32 @@
 """Digital read-outs: crops of one gauge in, candidates with probabilities out.
 
-Two readings of each crop that share no preprocessing must agree on the value, else it is doubtful.
+Numbers and clocks are read by our own recogniser along the gauge's grammar. Where it is not sure, Tesseract, which
+shares nothing with it, is asked too: if both say the same, that counts. Words are read by Tesseract.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+import re
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
 from analyser.ingest import ocr
+from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.images import load_opencv
+from analyser.ingest.recogniser import ALPHABET, UNREADABLE, honest_probability, recognise
 
 if TYPE_CHECKING:
     import numpy as np
 
     from analyser.ingest.panel import Gauge
 
-ACCEPT = 0.55  # least confidence at which two passes of Tesseract that agree are believed
+ACCEPT = 0.995  # probability at which a value is believed
+ASK = 0.9995  # below this Tesseract is asked too
+TESSERACT_WORTH = 30.0  # how much likelier a value gets, in odds, that Tesseract reads as well
+CONTRADICTED = 0.998  # a value that Tesseract contradicts surely must be this likely by itself
+NOTHING = "the gauge shows no value"
 
 
 @dataclass(frozen=True)
@@ -51,10 +60,16 @@ class GaugeReading:
 
 @dataclass(frozen=True)
 class Seen:
-    """What looks at one crop saw, before anything is made of it: for each look its texts with probabilities."""
+    """What was seen in one crop, before anything is made of it.
 
-    looks: tuple[tuple[tuple[str, float], ...], ...] = ()
-    reading: GaugeReading | None = None  # set where nothing is left to interpret
+    ``texts``: texts of the grammar with their probability among all texts; ``raw``: the likeliest text, grammar or not;
+    ``second``: what Tesseract read, None where it was not asked; ``reading``: set where nothing is left to interpret.
+    """
+
+    texts: tuple[tuple[str, float], ...] = ()
+    raw: str = ""
+    second: ocr.Line | None = None
+    reading: GaugeReading | None = None
 
 
 def see_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
@@ -69,10 +84,26 @@ def see_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
     """
     if gauge.column in TEXTS:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
-    characters = _characters(gauge)
-    first = ocr.read_lines(crops, characters)
-    second = ocr.read_lines([_second_view(crop) for crop in crops], characters)
-    return [Seen((((one.text, one.confidence),), ((two.text, two.confidence),))) for one, two in zip(first, second)]
+    automaton = compile_pattern(gauge.grammar.pattern(), ALPHABET)
+    seen = [
+        Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw)
+        for found in recognise(crops, automaton)
+    ]
+    unsure = [index for index, each in enumerate(seen) if not _shows_nothing(each.raw) and _first_guess(each) < ASK]
+    lines = ocr.read_lines([crops[index] for index in unsure], _characters(gauge)) if unsure else []
+    for index, line in zip(unsure, lines):
+        seen[index] = replace(seen[index], second=line)
+    return seen
+
+
+def _first_guess(seen: Seen) -> float:
+    mass = sum(weight for _, weight in seen.texts)
+    return honest_probability(seen.texts[0][1] / mass, mass, seen.texts[0][0], seen.raw) if seen.texts else 0.0
+
+
+def _shows_nothing(raw: str) -> bool:
+    """Dashes alone: the gauge is alive and has nothing to show."""
+    return bool(re.fullmatch(r"-[- .:]*-", raw))
 
 
 def _characters(gauge: "Gauge") -> str:
@@ -81,56 +112,70 @@ def _characters(gauge: "Gauge") -> str:
     return allowed + "".join(sorted({letter for unit, _ in grammar.units for letter in unit} - set(allowed)))
 
 
-def _second_view(crop: "np.ndarray") -> "np.ndarray":
-    """The same crop seen otherwise: smoothed, then black and white."""
-    import numpy as np
-
-    cv2 = load_opencv()
-    scale = max(1.0, 64 / crop.shape[0])
-    size = (max(1, round(crop.shape[1] * scale)), max(1, round(crop.shape[0] * scale)))
-    grey = cv2.GaussianBlur(cv2.resize(crop, size, interpolation=cv2.INTER_CUBIC), (0, 0), 1.2)
-    _, hard = cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    return np.asarray(cv2.GaussianBlur(hard, (0, 0), 0.8))
-
-
 def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
-    """What the looks at one crop mean, once it is known which mark this panel uses for decimals ("": not known)."""
+    """What was seen means, once it is known which mark this panel uses for decimals ("": not known)."""
     if seen.reading is not None:
         return seen.reading
-    raw = next((text for look in seen.looks for text, _ in look if text), "")
-    values, candidates = [], []
-    for look in seen.looks:
-        found = []
-        for text, probability in look:
-            meanings = _meanings(gauge, text, mark)
-            if len(meanings) > 1:
-                return GaugeReading(
-                    tuple(Candidate(text, each.value, each.step, probability / 2, each.unit) for each in meanings),
-                    f"{text!r} could be thousands or decimals; say which in the panel file: decimal = \".\" or \",\"", raw,
-                )  # fmt: skip
-            found += [
-                Candidate(text, each.value, each.step, probability / len(seen.looks), each.unit, each.decimals, each.mark)
-                for each in meanings
-            ]
-        candidates += found
-        values.append(merge(found)[0].value if found else None)
+    if _shows_nothing(seen.raw):
+        return GaugeReading((), "", seen.raw)
+    candidates = []
+    for text, weight in seen.texts:
+        meanings = gauge.grammar.parse(text, mark)
+        if len(meanings) > 1 and text == seen.texts[0][0]:
+            return GaugeReading(
+                tuple(Candidate(text, each.value, each.step, 0.5, each.unit) for each in meanings),
+                f"{text!r} could be thousands or decimals; say which in the panel file: decimal = \".\" or \",\"", seen.raw,
+            )  # fmt: skip
+        candidates += [
+            Candidate(text, each.value, each.step, weight, each.unit, each.decimals, each.mark) for each in meanings[:1]
+        ]
     merged = merge(candidates)
     if not merged:
-        return GaugeReading((), f"{raw!r} is not what this gauge can show" if raw else "nothing could be read", raw)
-    if len(set(values)) > 1:
-        texts = " and ".join(repr(look[0][0]) if look else "nothing" for look in seen.looks)
-        return GaugeReading(merged, f"looks at it disagree: {texts}", raw)
-    if merged[0].probability < ACCEPT:
-        return GaugeReading(merged, f"read with a confidence of {merged[0].probability:.0%} only", raw)
-    return GaugeReading(merged, "", raw)
+        found = f"{seen.raw!r} is not what this gauge can show" if seen.raw else "nothing could be read"
+        return GaugeReading((), found, seen.raw)
+    mass = sum(each.probability for each in merged)
+    honest = honest_probability(merged[0].probability / mass, mass, merged[0].text, seen.raw)
+    merged = _shared_out(merged, honest)
+    doubt = ""
+    if seen.second is not None:
+        merged, doubt = _second_opinion(gauge, merged, seen.second, mark)
+    best = merged[0]
+    if not doubt and best.probability < ACCEPT:
+        doubt = f"read with a probability of {best.probability:.1%} only"
+    if UNREADABLE in seen.raw and doubt:
+        doubt += "; part of it is cut off or covered"
+    return GaugeReading(merged, doubt, seen.raw)
 
 
-def _meanings(gauge: "Gauge", text: str, mark: str):
-    for each in dict.fromkeys((text, text.replace(" ", ""))):
-        shown = gauge.grammar.parse(each, mark)
-        if shown:
-            return shown
-    return ()
+def _shared_out(merged: tuple[Candidate, ...], honest: float) -> tuple[Candidate, ...]:
+    """Probabilities of candidates such that the first has ``honest`` and the others share what they can of the rest:
+    the truth may be none of them."""
+    others = sum(each.probability for each in merged[1:])
+    mass = others + merged[0].probability
+    scale = (1 - honest) * min(1.0, mass) / others if others > 0 else 0.0
+    return (replace(merged[0], probability=honest), *(replace(each, probability=each.probability * scale) for each in merged[1:]))
+
+
+def _second_opinion(gauge, merged: tuple[Candidate, ...], line: ocr.Line, mark: str) -> tuple[tuple[Candidate, ...], str]:
+    """Candidates after Tesseract was heard, and why the first is doubtful if it contradicts."""
+    meanings = ()
+    for text in dict.fromkeys((line.text, line.text.replace(" ", ""))):
+        meanings = meanings or gauge.grammar.parse(text, mark)
+    if len(meanings) != 1 or line.confidence < 0.5:
+        return merged, ""
+    same = [each for each in merged if math.isclose(each.value, meanings[0].value) and math.isclose(each.step, meanings[0].step)]
+    if not same:
+        if line.confidence > 0.85 and merged[0].probability < CONTRADICTED:
+            return merged, f"two readers disagree: {merged[0].text!r} and {line.text!r}"
+        return merged, ""
+    rest = max(1e-9, 1 - sum(each.probability for each in merged))
+    weights = [each.probability * (TESSERACT_WORTH if each is same[0] else 1.0) for each in merged]
+    total = sum(weights) + rest
+    raised = [replace(each, probability=weight / total) for each, weight in zip(merged, weights)]
+    raised.sort(key=lambda each: -each.probability)
+    if raised[0].text != merged[0].text:
+        return tuple(raised), f"two readers disagree: {merged[0].text!r} and {line.text!r}"
+    return tuple(raised), ""
 
 
 def merge(candidates: list[Candidate]) -> tuple[Candidate, ...]:
@@ -148,6 +193,18 @@ def merge(candidates: list[Candidate]) -> tuple[Candidate, ...]:
                 likelier.decimals, likelier.mark or other.mark,
             )  # fmt: skip
     return tuple(sorted(found.values(), key=lambda each: -each.probability))
+
+
+def _second_view(crop: "np.ndarray") -> "np.ndarray":
+    """The same crop seen otherwise: smoothed, then black and white."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    scale = max(1.0, 64 / crop.shape[0])
+    size = (max(1, round(crop.shape[1] * scale)), max(1, round(crop.shape[0] * scale)))
+    grey = cv2.GaussianBlur(cv2.resize(crop, size, interpolation=cv2.INTER_CUBIC), (0, 0), 1.2)
+    _, hard = cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return np.asarray(cv2.GaussianBlur(hard, (0, 0), 0.8))
 
 
 def _read_words(gauge: "Gauge", crops: list["np.ndarray"]) -> list[GaugeReading]:

@@ -18,7 +18,7 @@ from analyser.ingest.grammar import sigma_of
 from analyser.ingest.images import crop_png, load_opencv, open_image
 from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
-from analyser.ingest.readout import GaugeReading, Seen, interpret
+from analyser.ingest.readout import NOTHING, GaugeReading, Seen, interpret
 from analyser.ingest.register import PanelFinder, Registration, project
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def read_screenshots(
     paths = [Path(path) for path in image_paths]
     if not paths:
         raise InputError("no screenshots were given; name at least one picture")
-    finder = open_panel(panel)
+    finder, references = open_panel(panel)
     seen: list[list[tuple[Seen, ...]]] = []  # [screenshot][gauge] -> one Seen a column
     boxes: list[list] = []
     lost: dict[int, str] = {}
@@ -100,13 +100,13 @@ def read_screenshots(
             if progress:
                 progress(index + 1, len(paths))
         boxes += [[box for _, box, _ in cuts] for cuts in chunk]
-        seen += _look(panel, chunk)
+        seen += _look(panel, chunk, references)
     values = _interpret(panel, seen, boxes)
     return _tabulate(panel, paths, values, lost, craft)
 
 
-def open_panel(panel: Panel) -> PanelFinder:
-    """The finder of a panel's reference picture; checks that the gauges lie on the picture."""
+def open_panel(panel: Panel) -> tuple[PanelFinder, list]:
+    """The finder of a panel's reference picture, and each gauge's crop from it; checks that the gauges lie on the picture."""
     try:
         reference = open_image(panel.reference)
     except ImageError as error:
@@ -120,7 +120,7 @@ def open_panel(panel: Panel) -> PanelFinder:
             )  # fmt: skip
         if min(gauge.size) < 6:
             raise DescriptionError("this gauge is less than 6 pixels high or wide", panel.path, f"key 'gauges.{gauge.name}.corners'")
-    return PanelFinder(reference, [gauge.corners for gauge in panel.gauges.values()])
+    return PanelFinder(reference, [gauge.corners for gauge in panel.gauges.values()]), _reference_crops(reference, panel)
 
 
 def rectify(pixels: "np.ndarray", homography: "np.ndarray", gauge: Gauge, margin: float = 0.0) -> "np.ndarray":
@@ -163,16 +163,28 @@ def _cut(pixels: "np.ndarray", view: Registration, gauge: Gauge):
     reader = READERS[gauge.kind]
     crop = rectify(pixels, view.homography, gauge, reader.margin)
     if not reader.colour:
-        crop = load_opencv().cvtColor(crop, load_opencv().COLOR_BGR2GRAY)
+        crop = _grey(crop)
     return crop, box, ""
 
 
-def _look(panel: Panel, chunk: list) -> list[list[tuple[Seen, ...]]]:
+def _grey(crop: "np.ndarray") -> "np.ndarray":
+    cv2 = load_opencv()
+    return cv2.cvtColor(crop, cv2.COLOR_BGR2GRAY)
+
+
+def _reference_crops(reference: "np.ndarray", panel: Panel) -> list["np.ndarray"]:
+    import numpy as np
+
+    crops = [rectify(reference, np.eye(3), gauge, READERS[gauge.kind].margin) for gauge in panel.gauges.values()]
+    return [crop if READERS[gauge.kind].colour else _grey(crop) for crop, gauge in zip(crops, panel.gauges.values())]
+
+
+def _look(panel: Panel, chunk: list, references: list) -> list[list[tuple[Seen, ...]]]:
     """Hand each gauge's crops of a chunk of screenshots to its reader."""
     looked: list[list] = [[None] * len(panel.gauges) for _ in chunk]
     for place, gauge in enumerate(panel.gauges.values()):
         there = [index for index, cuts in enumerate(chunk) if cuts[place][0] is not None]
-        found = READERS[gauge.kind].see(gauge, [chunk[index][place][0] for index in there])
+        found = READERS[gauge.kind].see(gauge, [chunk[index][place][0] for index in there], references[place])
         for index, seen in zip(there, found):
             looked[index][place] = seen
         for index, cuts in enumerate(chunk):
@@ -197,6 +209,8 @@ def _interpret(panel: Panel, seen: list, boxes: list) -> list[Value]:
 
 def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> Value:
     best = reading.best
+    if best is None and not reading.doubt:
+        return Value(row, gauge, column, reading, box, "read", probability=1.0, reason=NOTHING)
     if best is None:
         return Value(row, gauge, column, reading, box, "doubtful", reason=reading.doubt)
     value = Value(row, gauge, column, reading, box, "read", best.value, math.nan, "", best.probability)
@@ -217,7 +231,9 @@ def _tabulate(panel: Panel, paths, values: list[Value], lost: dict[int, str], cr
             continue
         row = rows[value.row]
         if value.column in TEXTS:
-            row[value.column] = value.text
+            row[value.column] = value.text or row.get(value.column, "")
+        elif math.isnan(value.value):
+            continue
         elif math.isnan(row.get(value.column, math.nan)) or value.sigma < row[f"{value.column}_sigma"]:
             row[value.column], row[f"{value.column}_sigma"] = value.value, value.sigma
     times = {row: entry.get("met", math.nan) for row, entry in rows.items()}

@@ -1,0 +1,160 @@
+"""The attitude ball: pitch and roll from where its two halves meet.
+
+The ball is a sphere seen from afar (orthographic), or a flat card (``projection = "flat"``, with ``pitch_at_edge``).
+Sky and ground are told apart by the colours that they have on the reference picture, where up is taken as sky unless
+the panel file says otherwise; light and shade on the ball only change how the two differ, which the fit allows.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from analyser.ingest.grammar import UNIFORM
+from analyser.ingest.images import load_opencv
+from analyser.ingest.readout import Candidate, GaugeReading, Seen
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from analyser.ingest.panel import Gauge
+
+RIM = 0.90  # part of the radius that is looked at
+COARSE, FINE = 40, 120  # pixels across for the search and for the last steps
+SOFT = 0.07  # the model passes from sky to ground over this on either side: wider than a horizon line drawn in ink
+FIT = 0.68  # least correlation of model and picture
+SIGMA = math.radians(1.0)
+
+
+def see_attitude(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray") -> list[tuple[Seen, ...]]:
+    """Read one ball in many screenshots; ``reference`` is its crop from the reference picture."""
+    sky, ground = halves(reference)
+    flat = gauge.options.get("projection") == "flat"
+    edge = _edge(gauge) if flat else 0.0
+    readings = []
+    for crop in crops:
+        pitch, roll, fit = horizon(crop, sky, ground, edge)
+        doubt = "" if fit >= FIT else f"the horizon fits only by {max(fit, 0):.0%}"
+        raw = f"pitch {math.degrees(pitch):.1f}, roll {math.degrees(roll):.1f} deg"
+        roll_sigma = SIGMA / max(math.cos(pitch), 0.1)
+        values = {"pitch": (pitch, SIGMA), "roll": (roll, roll_sigma)}
+        looks = []
+        for column in gauge.reads:
+            if column == "heading":
+                looks.append(Seen(reading=GaugeReading(doubt="heading is not read from a ball", raw=raw)))
+                continue
+            value, sigma = values[column]
+            trouble = doubt or ("straight up or down, where roll means nothing" if column == "roll" and abs(pitch) > math.radians(82) else "")
+            candidate = Candidate(raw, value, sigma / UNIFORM, 0.999 if not trouble else 0.6)
+            looks.append(Seen(reading=GaugeReading((candidate,), trouble, raw)))
+        readings.append(tuple(looks))
+    return readings
+
+
+def _edge(gauge: "Gauge") -> float:
+    from analyser.units import parse_quantity
+
+    return parse_quantity(gauge.options.get("pitch_at_edge", "90 deg"), "angle")
+
+
+def halves(reference: "np.ndarray") -> tuple["np.ndarray", "np.ndarray"]:
+    """Mean colours (Lab) of sky and ground on the reference picture: the upper and the lower of its two main colours."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    size = 64
+    small = cv2.cvtColor(cv2.resize(reference, (size, size), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
+    x, y = _grid(size)
+    inside = x**2 + y**2 < RIM**2
+    colours = small[inside]
+    cv2.setRNGSeed(1)
+    _, labels, centres = cv2.kmeans(colours, 2, None, (3, 50, 0.1), 4, cv2.KMEANS_PP_CENTERS)
+    heights = y[inside]
+    upper = int(np.mean(heights[labels.ravel() == 1]) > np.mean(heights[labels.ravel() == 0]))
+    middles = [np.median(colours[labels.ravel() == which], axis=0) for which in (upper, 1 - upper)]
+    return middles[0], middles[1]
+
+
+def horizon(crop: "np.ndarray", sky: "np.ndarray", ground: "np.ndarray", edge: float = 0.0) -> tuple[float, float, float]:
+    """Pitch and roll (rad; nose up and right side down positive) and the correlation of model and picture.
+
+    ``edge``: on a flat card the pitch between centre and edge, rad; 0 for a sphere.
+    """
+    import numpy as np
+
+    coarse = _skyness(crop, sky, ground, COARSE)
+    pitches, rolls, models = _templates(COARSE, edge)
+    fits = models @ coarse
+    best = int(fits.argmax())
+    pitch, roll, fit = pitches[best], rolls[best], float(fits[best])
+    fine = _skyness(crop, sky, ground, FINE)
+    x, y = _grid(FINE)
+    inside = x**2 + y**2 < RIM**2
+    x, y = x[inside], y[inside]
+    width = math.radians(4)
+    limit = edge * 1.5 if edge else math.pi / 2
+    for _ in range(6):
+        steps = np.linspace(-width, width, 7)
+        trials = [(min(max(pitch + a, -limit), limit), roll + b / max(math.cos(pitch), 0.15)) for a in steps for b in steps]
+        models = np.array([_model(x, y, p, r, edge) for p, r in trials])
+        models -= models.mean(axis=1, keepdims=True)
+        models /= np.linalg.norm(models, axis=1, keepdims=True) + 1e-9
+        fits = models @ fine
+        best = int(fits.argmax())
+        (pitch, roll), fit = trials[best], float(fits[best])
+        width /= 2.4
+    return pitch, (roll + math.pi) % (2 * math.pi) - math.pi, fit
+
+
+def _grid(size: int):
+    """Places on the ball in radii, x to the right and y up."""
+    import numpy as np
+
+    steps = (np.arange(size) + 0.5) / size * 2 - 1
+    return np.meshgrid(steps, -steps)
+
+
+def _model(x, y, pitch: float, roll: float, edge: float):
+    """Sky (+1) and ground (-1) at places on the ball."""
+    import numpy as np
+
+    up = -x * math.sin(roll) + y * math.cos(roll)
+    if edge:
+        height = up + pitch / edge
+    else:
+        depth = np.sqrt(np.maximum(0.0, 1 - x**2 - y**2))
+        height = up * math.cos(pitch) + depth * math.sin(pitch)
+    return np.clip(height / SOFT, -1, 1)
+
+
+@lru_cache(maxsize=4)
+def _templates(size: int, edge: float):
+    import numpy as np
+
+    x, y = _grid(size)
+    inside = x**2 + y**2 < RIM**2
+    x, y = x[inside], y[inside]
+    limit = edge if edge else math.radians(88)
+    pairs = [(p, r) for p in np.linspace(-limit, limit, 37) for r in np.arange(-180, 180, 6) * (math.pi / 180)]
+    models = np.array([_model(x, y, p, r, edge) for p, r in pairs], np.float32)
+    models -= models.mean(axis=1, keepdims=True)
+    models /= np.linalg.norm(models, axis=1, keepdims=True) + 1e-9
+    pitches, rolls = (np.array(column) for column in zip(*pairs))
+    return pitches, rolls, models
+
+
+def _skyness(crop, sky, ground, size: int):
+    """How much each pixel within the rim looks like sky rather than ground, mean 0 and norm 1."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    small = cv2.cvtColor(cv2.resize(crop, (size, size), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
+    x, y = _grid(size)
+    inside = x**2 + y**2 < RIM**2
+    axis = sky - ground
+    values = (small[inside] - (sky + ground) / 2) @ axis / max(float(axis @ axis), 1.0)
+    size_of = float(np.percentile(np.abs(values), 70))
+    values = np.clip(values * min(max(0.5 / max(size_of, 1e-3), 0.7), 4.0) * 2.5, -1, 1)  # marks, shade and glare count as full at most
+    values = values - values.mean()
+    return values / (np.linalg.norm(values) + 1e-9)

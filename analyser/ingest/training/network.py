@@ -1,0 +1,131 @@
+"""The recogniser's network, as a list of layers that both PyTorch (to train) and ONNX (to ship) are built from.
+
+Rows are halved three times and then joined; columns are halved once only, so that narrow digits keep columns of
+their own. What follows works along the line of text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import nn
+
+from analyser.ingest.recogniser import CLASSES, HEIGHT
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A convolution with batch normalisation and a rectifier; ``add``: its input is added before the rectifier;
+    ``split``: one filter a channel."""
+
+    inputs: int
+    outputs: int
+    size: tuple[int, int]
+    stride: tuple[int, int] = (1, 1)
+    spread: int = 1
+    add: bool = False
+    split: bool = False
+    last: bool = False
+
+    @property
+    def padding(self) -> tuple[int, int]:
+        tall = 0 if self.size[0] == HEIGHT // 8 else self.size[0] // 2
+        return tall, self.spread * (self.size[1] // 2)
+
+
+def dense(a: int = 24, b: int = 32, c: int = 56, d: int = 80, e: int = 160) -> list[Layer]:
+    """Full convolutions."""
+    return [
+        Layer(1, a, (3, 3)), Layer(a, b, (3, 3), (2, 2)), Layer(b, c, (3, 3), (2, 1)), Layer(c, c, (3, 3), add=True),
+        Layer(c, d, (3, 3), (2, 1)), Layer(d, d, (3, 3), add=True), Layer(d, e, (4, 1)),
+        *(Layer(e, e, (1, 3), spread=spread, add=True) for spread in (1, 2, 4)),
+        Layer(e, CLASSES, (1, 1), last=True),
+    ]  # fmt: skip
+
+
+def light(a: int = 16, b: int = 32, c: int = 64, d: int = 96, e: int = 160) -> list[Layer]:
+    """Convolutions split into one along the picture and one across channels: about a third of the work."""
+
+    def apart(inputs: int, outputs: int, size, stride=(1, 1), spread: int = 1) -> list[Layer]:
+        return [Layer(inputs, inputs, size, stride, spread, split=True), Layer(inputs, outputs, (1, 1), add=inputs == outputs and stride == (1, 1))]
+
+    return [
+        Layer(1, a, (3, 3)), Layer(a, b, (3, 3), (2, 2)), *apart(b, c, (3, 3), (2, 1)), *apart(c, c, (3, 3)), *apart(c, c, (3, 3)),
+        *apart(c, d, (3, 3), (2, 1)), *apart(d, d, (3, 3)), *apart(d, d, (3, 3)), Layer(d, e, (4, 1)),
+        *(layer for spread in (1, 2, 4, 1) for layer in apart(e, e, (1, 5), spread=spread)),
+        Layer(e, CLASSES, (1, 1), last=True),
+    ]  # fmt: skip
+
+
+class Network(nn.Module):
+    """Layers in PyTorch. Takes (n, 1, HEIGHT, width), gives scores (n, CLASSES, width / 2)."""
+
+    def __init__(self, layers: list[Layer]):
+        super().__init__()
+        self.layers = layers
+        self.convolutions = nn.ModuleList(
+            nn.Conv2d(
+                layer.inputs, layer.outputs, layer.size, layer.stride, layer.padding, (1, layer.spread),
+                groups=layer.inputs if layer.split else 1, bias=layer.last,
+            )
+            for layer in layers
+        )  # fmt: skip
+        self.norms = nn.ModuleList(nn.Identity() if layer.last else nn.BatchNorm2d(layer.outputs) for layer in layers)
+        self.drop = nn.Dropout(0.1)
+
+    def forward(self, x):
+        for layer, convolution, norm in zip(self.layers, self.convolutions, self.norms):
+            if layer.last:
+                return convolution(self.drop(x)).squeeze(2)
+            y = norm(convolution(x))
+            x = torch.relu(y + x) if layer.add else torch.relu(y)
+        raise AssertionError("a network ends with a last layer")
+
+    def folded(self) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Weights and biases with the normalisation worked in."""
+        pairs = []
+        for layer, convolution, norm in zip(self.layers, self.convolutions, self.norms):
+            weight = convolution.weight.detach().double().cpu()
+            if layer.last:
+                bias = convolution.bias.detach().double().cpu()
+            else:
+                factor = (norm.weight.double() / torch.sqrt(norm.running_var.double() + norm.eps)).detach().cpu()
+                weight = weight * factor[:, None, None, None]
+                bias = (norm.bias.double().cpu() - norm.running_mean.double().cpu() * factor).detach()
+            pairs.append((weight.float().numpy(), bias.float().numpy()))
+        return pairs
+
+    def to_onnx(self) -> bytes:
+        """The network as an ONNX file, any batch and width."""
+        from onnx import TensorProto, helper, numpy_helper
+
+        nodes, weights, current = [], [], "strip"
+        for index, (layer, (weight, bias)) in enumerate(zip(self.layers, self.folded())):
+            weights += [numpy_helper.from_array(weight, f"w{index}"), numpy_helper.from_array(bias, f"b{index}")]
+            tall, wide = layer.padding
+            nodes.append(
+                helper.make_node(
+                    "Conv", [current, f"w{index}", f"b{index}"], ["scores" if layer.last else f"c{index}"], kernel_shape=layer.size,
+                    strides=layer.stride, pads=[tall, wide, tall, wide], dilations=[1, layer.spread],
+                    group=layer.inputs if layer.split else 1,
+                )
+            )  # fmt: skip
+            if layer.last:
+                break
+            result = f"c{index}"
+            if layer.add:
+                nodes.append(helper.make_node("Add", [result, current], [f"a{index}"]))
+                result = f"a{index}"
+            nodes.append(helper.make_node("Relu", [result], [f"r{index}"]))
+            current = f"r{index}"
+        graph = helper.make_graph(
+            nodes, "recogniser",
+            [helper.make_tensor_value_info("strip", TensorProto.FLOAT, ["n", 1, HEIGHT, "width"])],
+            [helper.make_tensor_value_info("scores", TensorProto.FLOAT, ["n", CLASSES, 1, "columns"])],
+            weights,
+        )  # fmt: skip
+        model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)])
+        model.ir_version = 8
+        return model.SerializeToString()
