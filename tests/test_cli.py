@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -11,11 +12,23 @@ from pathlib import Path
 import pytest
 
 from analyser.cli import COMMANDS, main
+from analyser.fitting import scalar_conic as conic
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "samples"
 WORLD, CRAFT, PLAN = SAMPLES / "worlds" / "ardent.toml", SAMPLES / "craft" / "heron.toml", SAMPLES / "plans" / "there-and-back.toml"
-TABLE = "met, body, altitude [km], speed [m/s], vertical_speed [m/s]\n0, Lull, 61.94, 700.5, -3.2\n60,, 61.71, 700.9, -4.4\n120,, 61.42, 701.3, -5.6\n"
+
+
+def coast(count: int = 5) -> str:
+    """A table of readings of one orbit about Lull, as a panel would show them."""
+    lines = ["met, body, altitude [km], speed [m/s], vertical_speed [m/s]"]
+    for index in range(count):
+        r, vr, vt = conic.after(2.1e11, 350e3, 5.0, 780.0, 120.0 * index)
+        lines.append(f"{120 * index}, Lull, {(r - 310e3) / 1e3:.2f}, {math.hypot(vr, vt):.1f}, {vr:.1f}")
+    return "\n".join(lines) + "\n"
+
+
+TABLE = coast()
 
 
 @pytest.fixture(autouse=True)
@@ -134,7 +147,7 @@ def test_fit_of_a_bare_table(capsys, flight, tmp_path):
 
 def test_read_writes_a_table_that_reads_again(capsys, flight, tmp_path):
     code, out, _ = run(capsys, "read", flight)
-    assert code == 0 and "3 moments read, 0 values doubtful" in out
+    assert code == 0 and "5 moments read, 0 values doubtful" in out
     again = tmp_path / "again"
     code, out, _ = run(capsys, "fit", "reports/short-hop/readings.csv", "--world", WORLD, "--json", "--out", again)
     assert code == 0 and json.loads(out)["arcs"]
@@ -231,6 +244,41 @@ def test_braking_at_full_and_given_throttle_and_too_late(capsys):
     assert code == 0 and "at 100% throttle: start at the latest" in out and "at 60% throttle: start at the latest" in out
     code, out, _ = run(capsys, "fix", "Lull", "900m", "190", "-180", "--goal", "land", "--craft", CRAFT, "--propellant", "4000kg", "--world", WORLD)
     assert code == 0 and "TOO LATE" in out
+
+
+def test_a_screenshot_instead_of_typing(capsys):
+    """The orbit that one picture shows, against the truth that the simulator wrote beside it."""
+    shots = SAMPLES / "flights" / "screens"
+    panel = SAMPLES / "panels" / "heron" / "panel.toml"
+    code, out, err = run(capsys, "fix", "--screenshot", shots / "screenshots" / "shot-001.jpg", "--panel", panel, "--body", "Ardent", "--world", WORLD, "--json")
+    assert code == 0, err
+    truth = json.loads((shots / "truth.json").read_text())["arcs"][0]
+    found = json.loads(out)
+    for name in ("apoapsis_altitude", "periapsis_altitude"):
+        assert found[name]["low"] < truth[name] < found[name]["high"]
+    code, out, _ = run(capsys, "fix", "--screenshot", shots / "screenshots" / "shot-001.jpg", "--body", "Ardent", "--altitude", "90km", "--json")
+    assert code == 0 and json.loads(out)["altitude"] == pytest.approx(90e3)  # world and panel as last used; what is typed wins
+    code, _, err = run(capsys, "fix", "--screenshot", shots / "screenshots" / "shot-001.jpg", "--world", WORLD)
+    assert code == 2 and "which body" in err
+
+
+def test_compare_what_the_logbook_keeps(capsys, flight):
+    code, _, err = run(capsys, "compare")
+    assert code == 2 and "no logbook yet" in err
+    for name in ("short-hop", "long-hop"):
+        folder = flight.parent / name
+        folder.mkdir(exist_ok=True)
+        (folder / "flight.toml").write_text(f'name = "{name}"\npilot = "P-01"\nworld = "{WORLD}"\n')
+        (folder / "readings.csv").write_text(TABLE)
+        assert run(capsys, "debrief", folder, "-q")[0] == 0
+    code, out, _ = run(capsys, "compare")
+    assert code == 0 and "short-hop" in out and "long-hop" in out
+    code, out, _ = run(capsys, "compare", flight.parent / "long-hop", "--json")
+    assert code == 0 and "short-hop" not in out and json.loads(out)
+    code, out, _ = run(capsys, "compare", "--out", "notes", "-q")
+    assert code == 0 and Path("notes/compare.html").exists()
+    code, _, err = run(capsys, "compare", "never-flown")
+    assert code == 2 and "never-flown" in err
 
 
 # Manners ----------------------------------------------------------------------------------------------------------------

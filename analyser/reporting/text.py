@@ -179,7 +179,7 @@ def _notes(table: Table, width: int) -> list[str]:
 
 
 def _broken(text: str, size: int) -> list[str]:
-    return textwrap.wrap(text, size, break_on_hyphens=False) or [""]
+    return textwrap.wrap(text, max(size, 1), break_on_hyphens=False) or [""]  # a column may be all empty
 
 
 def wrapped(text: str, rest: str = "", first: str | None = None, width: int = WIDTH) -> list[str]:
