@@ -137,15 +137,15 @@ def fit_values(
         starts = best_guesses(observations, epoch, used, count=2, rows=8)
         fits = [_solve(observations, used, guess, epoch, tolerance) for guess in starts[:1]]
         # A second try only where the first looks poor: most coasts have one valley.
-        if len(starts) > 1 and fits[0].chi2 > 3.0 * max(used.sum(), 3):
+        if len(starts) > 1 and fits[0][0].chi2 > 3.0 * max(used.sum(), 3):
             fits.append(_solve(observations, used, starts[1], epoch, tolerance))
-        solution = min(fits, key=lambda found: found.chi2)
+        solution, linear = min(fits, key=lambda found: found[0].chi2)
     else:
-        solution = _solve(observations, used, np.asarray(start, dtype=float), epoch, tolerance)
-    return _report(observations, used, epoch, solution)
+        solution, linear = _solve(observations, used, np.asarray(start, dtype=float), epoch, tolerance)
+    return _report(observations, used, epoch, solution, linear)
 
 
-def _solve(observations, used, start, epoch, tolerance) -> Solution:
+def _solve(observations, used, start, epoch, tolerance) -> tuple[Solution, Linear | None]:
     rows = used.any(axis=1)
     if not rows.all():
         observations, used = observations.rows(rows), used[rows]
@@ -154,25 +154,28 @@ def _solve(observations, used, start, epoch, tolerance) -> Solution:
 
     outside = np.full(int(used.sum()), np.nan), np.zeros((int(used.sum()), 3))
     # The rows' times are nuisances, eliminated at every step: the whitened residuals are those at the likeliest times, each clock's own among them.
-    delays = None
+    latest: tuple = (None, None)
 
     def function(x):
-        nonlocal delays
+        nonlocal latest
         if not (x[0] > 0 and x[2] > 0):
             return outside
-        linear = straighten(observations, epoch, x, used, delays)
-        delays = linear.delays
+        linear = straighten(observations, epoch, x, used, None if latest[1] is None else latest[1].delays)
+        latest = (x, linear)
         whitening = Whitening.of(observations, linear.rates, used)
         miss = np.where(used, linear.values - readings, 0.0)
         jacobian = np.where(used[:, :, None], linear.jacobian, 0.0)
         both = whitening(np.concatenate([miss[:, :, None], jacobian], axis=2))[used]
         return both[:, 0], both[:, 1:]
 
-    return minimise(function, start, scale=scale, tolerance=1e-12, enough=tolerance**2, iterations=40)
+    solution = minimise(function, start, scale=scale, tolerance=1e-12, enough=tolerance**2, iterations=40)
+    # The last step tried is nearly always the one taken: its model serves on.
+    return solution, latest[1] if latest[0] is solution.x and rows.all() else None
 
 
-def _report(observations, used, epoch, solution, **more) -> CoastFit:
-    linear = straighten(observations, epoch, solution.x, used)
+def _report(observations, used, epoch, solution, linear) -> CoastFit:
+    if linear is None:
+        linear = straighten(observations, epoch, solution.x, used)
     values = linear.values
     residuals = _standardised(observations, values, linear.rates)
     covariance = solution.covariance
@@ -191,7 +194,6 @@ def _report(observations, used, epoch, solution, **more) -> CoastFit:
         residuals=residuals,
         converged=solution.converged,
         linear=linear,
-        **more,
     )
 
 
