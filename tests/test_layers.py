@@ -117,4 +117,4 @@ def test_quick_commands_load_nothing_heavy(arguments):
 
 
 def test_the_check_of_loaded_modules_sees_them():
-    assert "numpy" in loaded_by("fit", "flights/first-try", "-q")
+    assert "numpy" in loaded_by("plan", "plans/arrival.toml", *WORLD)

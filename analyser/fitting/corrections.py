@@ -326,8 +326,8 @@ def _verdict(what: str, miss: Estimate, scale: float) -> str:
     if not math.isfinite(miss.low):  # no apoapsis at all: it lies beyond any
         return "beyond" if what == "apoapsis" else "short" if what in ("circular", "orbit") else "open"
     if what in ("circular", "orbit"):
-        # The difference of two apsides is never below 0, and the digits alone keep it off 0: within a hundredth of the radius counts.
-        return "reached" if miss.value < 0.002 * scale / 0.05 else "short"
+        # A distance between apsides is never below 0, and rounding alone keeps it off 0: a 25th of the scale counts as there.
+        return "reached" if miss.value < 0.04 * scale else "short"
     if miss.low <= 0 <= miss.high:
         if what in ("apoapsis", "periapsis") and not miss.high - miss.low < 0.25 * scale:
             return "open"
