@@ -24,6 +24,7 @@ _HOMES = {
     "summary_text": "text",
     "write_comparison": "comparison_views",
     "write_debrief": "debrief",
+    "write_figures": "pictures",
 }
 __all__ = sorted(_HOMES)
 

@@ -106,7 +106,7 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
     yield Section(
         "readings",
         "Readings set aside and doubtful",
-        () if aside or doubtful else ("None: every reading was read surely and used.",),
+        () if aside or doubtful else ("None was set aside, and none is doubtful.",),
         tables=(aside,) if aside else (),
         bullets=tuple(flight.readings.remarks),
         crops=doubtful,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analyser.files import staged_folder
 from analyser.findings import Findings
 from analyser.flight import Flight
 from analyser.reporting import plots
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from analyser.reporting.scenes import OrbitPanel
     from analyser.reporting.timeline import Timeline
 
-__all__ = ["flight_figures", "flight_pictures", "inline_svg", "picture_bytes"]
+__all__ = ["flight_figures", "flight_pictures", "inline_svg", "picture_bytes", "write_figures"]
 
 _ROLES = {
     plots.INK: "ink", plots.FAINT: "faint", plots.PAPER: "paper", plots.FLOWN: "flown", plots.READING: "ink", plots.ASIDE: "aside",
@@ -138,6 +140,21 @@ def flight_pictures(flight: Flight, findings: Findings) -> dict[str, Picture]:
         for key, figure in made.items()
         if figure is not None
     }
+
+
+def write_figures(flight: Flight, findings: Findings, out_dir: "str | Path", form: str = "svg") -> "list[Path]":
+    """Write every figure of a debrief as a file, "svg" or "png", into ``out_dir`` as one set; the paths.
+
+    Raises
+    ------
+    OutputError
+        The folder can't be written or the disk is full.
+    """
+    made = {f"{key}.{form}": picture_bytes(figure, form, key) for key, figure in flight_figures(flight, findings).items()}
+    with staged_folder(out_dir) as folder:
+        for name, content in made.items():
+            (folder / name).write_bytes(content)
+    return [Path(out_dir) / name for name in made]
 
 
 def picture_bytes(figure: "Figure", form: str, salt: str = "") -> bytes:

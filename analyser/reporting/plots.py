@@ -61,8 +61,7 @@ def draw_burns(whole: "Axes", losses: "Axes", scene: "BurnBars") -> None:
         for key in keys:
             name, colour, hatch = PIECES[key]
             there = scene.pieces[key] > 0
-            ax.barh(places[there], scene.pieces[key][there], 0.62, left=left[there], color=colour, hatch=hatch, edgecolor=PAPER,
-                    linewidth=0.5, label=name)  # fmt: skip
+            _bars(ax, places[there], left[there], scene.pieces[key][there], facecolor=colour, hatch=hatch, edgecolor=PAPER, linewidth=0.5, label=name)
             left = left + scene.pieces[key]
         for place, end, high in zip(places, left, np.maximum(scene.high, left) if ax is whole else left, strict=True):
             ax.annotate(f"{end:.0f}" if ax is losses else f"{scene.spent[place]:.0f}", (high, place), (5, 0), textcoords="offset points",
@@ -78,6 +77,15 @@ def draw_burns(whole: "Axes", losses: "Axes", scene: "BurnBars") -> None:
     losses.set_xlabel("the losses alone, m/s", fontsize=8, color=INK)
     whole.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2,
                  handlelength=1.6, columnspacing=1.4)  # fmt: skip
+
+
+def _bars(ax: "Axes", places: np.ndarray, left: np.ndarray, lengths: np.ndarray, **look) -> None:
+    """Lying bars as one artist."""
+    from matplotlib.collections import PolyCollection
+
+    low, high, right = places - 0.31, places + 0.31, left + lengths
+    corners = np.stack([np.stack([left, right, right, left], 1), np.stack([low, low, high, high], 1)], 2)
+    ax.add_collection(PolyCollection(corners, **look), autolim=False)
 
 
 def draw_legs(ax: "Axes", scene: "LegBars") -> None:
@@ -143,19 +151,22 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
 
 def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool, last: bool) -> None:
     """One quantity over the drawn time: the fit as a line, readings as dots, those set aside as crosses, burns shaded."""
-    for label, left, right in scene.burns:
-        ax.axvspan(left, right, facecolor=BURN, alpha=0.28, linewidth=0)
-        if first:
+    # one artist for all burns and one for all edges: drawing time goes with the number of artists
+    across = ax.get_xaxis_transform()
+    ax.broken_barh([(left, right - left) for _, left, right in scene.burns], (0, 1), transform=across, facecolor=BURN, alpha=0.28, linewidth=0)
+    ax.vlines(scene.edges, 0, 1, transform=across, color=FAINT, linewidth=0.6, linestyle=(0, (2, 3)))
+    if first:
+        for label, left, right in scene.burns:
             ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points", ha="center",
                         va="bottom", fontsize=8, color=INK, fontweight="bold")  # fmt: skip
-    for edge in scene.edges:
-        ax.axvline(edge, color=FAINT, linewidth=0.6, linestyle=(0, (2, 3)))
     if first:
         for label, left, right in scene.coasts:
             if right - left > 0.062:
                 ax.annotate(label, ((left + right) / 2, 1), (0, 3), xycoords=("data", "axes fraction"), textcoords="offset points",
                             ha="center", va="bottom", fontsize=7.5, color=INK)  # fmt: skip
         for label, left, right in scene.bodies:
+            if right - left < 0.011 * (6 + len(label)):
+                continue  # its name would run into the next
             ax.annotate(said(f"about {label}"), ((left + right) / 2, 1), (0, 15), xycoords=("data", "axes fraction"), textcoords="offset points",
                         ha="center", va="bottom", fontsize=8.5, color=INK)  # fmt: skip
     ax.plot(channel.fit_x, channel.fit_y, color=FLOWN, linewidth=1.3)
@@ -167,7 +178,10 @@ def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool,
     ax.set_ylabel(channel.title, fontsize=8, color=INK)
     ax.yaxis.grid(True, color=FAINT, linewidth=0.4)
     ax.set_axisbelow(True)
-    ax.set_xticks([place for place, _ in scene.ticks], [label.replace(" d ", " d\n") for _, label in scene.ticks] if last else [])
+    if last:
+        ax.set_xticks([place for place, _ in scene.ticks], [label.replace(" d ", " d\n") for _, label in scene.ticks])
+    else:
+        ax.set_xticks([])
     if last and scene.ticks:
         for label, (place, _) in zip(ax.get_xticklabels(), scene.ticks, strict=True):
             label.set_ha("left" if place < 0.02 else "right" if place > 0.98 else "center")

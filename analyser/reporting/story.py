@@ -112,7 +112,7 @@ def _evidence(findings: Findings, total: Totals) -> str:
         notes.append(f"{total.doubtful} doubtful")
     if total.recovered:
         notes.append(f"{total.recovered} recovered")
-    return f"{said}, {_listed(notes)}." if notes else f"{said}; every reading fits."
+    return f"{said}, {_listed(notes)}." if notes else f"{said}; none was set aside."
 
 
 def wastes(findings: Findings, most: int = 3) -> tuple[Waste, ...]:

@@ -17,12 +17,13 @@ from analyser.reporting.phrases import clock
 
 __all__ = ["Channel", "Timeline", "timeline"]
 
+GAP = 0.03  # of the width: across a longer stretch without a fit no line is drawn
 #: (column, title, SI size of the unit drawn)
 CHANNELS = (("altitude", "altitude, km", 1e3), ("speed", "speed, m/s", 1.0), ("vertical_speed", "vertical speed, m/s", 1.0))
 
-#: column -> which share of small values asks for a logarithmic scale, and over how wide a range at most. Altitude: a
+#: column -> which share of small values asks for a logarithmic scale, over how wide a range at most, down to what. Altitude: a
 #: landing must be seen though it is short; vertical speed: mostly small on purpose.
-_SMALL = {"altitude": (0.005, 3e4), "speed": (0.1, 1e3), "vertical_speed": (0.25, 100.0)}
+_SMALL = {"altitude": (0.005, 3e4, 0.01), "speed": (0.1, 1e3, 1.0), "vertical_speed": (0.25, 100.0, 1.0)}
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,8 @@ def timeline(flight: Flight, findings: Findings) -> Timeline | None:
         return None
     track = _in_order(track)
     spans = _spans(track)
-    knots, places, stretched = _layout(spans)
+    table = flight.readings.table
+    knots, places, stretched = _layout(_with_gaps(spans, table["met"].to_numpy(float) if len(table) else np.empty(0)))
 
     def place(met):
         return np.interp(met, knots, places)
@@ -96,6 +98,16 @@ def _spans(track) -> list[tuple[str, float, float]]:
     return [(part[first], float(met[first]), float(met[last])) for first, last in zip(starts, ends, strict=True) if met[last] > met[first]]
 
 
+def _with_gaps(spans: list[tuple[str, float, float]], read: np.ndarray) -> list[tuple[str, float, float]]:
+    """The spans, and between them those in which nothing was fitted but several readings were taken (a flight through air)."""
+    found = list(spans)
+    for (_, _, end), (_, start, _) in zip(spans[:-1], spans[1:], strict=True):
+        between = read[(read > end) & (read < start)]
+        if len(between) >= 3:
+            found.append(("", float(between[0]), float(between[-1])))
+    return sorted(found, key=lambda span: span[1])
+
+
 def _layout(spans: list[tuple[str, float, float]]) -> tuple[np.ndarray, np.ndarray, bool]:
     """Knots of MET and their places 0..1."""
     if not spans:
@@ -121,7 +133,9 @@ def _layout(spans: list[tuple[str, float, float]]) -> tuple[np.ndarray, np.ndarr
 def _channel(flight: Flight, findings: Findings, track, place, column: str, title: str, size: float) -> Channel | None:
     values = track[column].to_numpy(float) / size
     x = place(track["met"].to_numpy(float))
-    breaks = np.flatnonzero(track["body"].to_numpy()[1:] != track["body"].to_numpy()[:-1]) + 1
+    # no line where nothing was fitted, nor from one body's altimeter to another's
+    body, part = track["body"].to_numpy(), track["part"].to_numpy()
+    breaks = np.flatnonzero((body[1:] != body[:-1]) | ((part[1:] != part[:-1]) & (np.diff(x) > GAP))) + 1
     fit_x, fit_y = np.insert(x, breaks, np.nan), np.insert(values, breaks, np.nan)
     used, aside = _readings(flight, findings, place, column, size)
     finite = np.concatenate([values[np.isfinite(values)], used[:, 1]])
@@ -146,16 +160,17 @@ def _readings(flight: Flight, findings: Findings, place, column: str, size: floa
     return points[there & ~away], points[there & away]
 
 
-def _linear_to(sizes: np.ndarray, share: float, most: float) -> float:
+def _linear_to(sizes: np.ndarray, share: float, most: float, least: float) -> float:
     """Where a logarithmic scale becomes straight, in the unit drawn; 0: the whole scale is straight.
 
-    Logarithmic where the smallest ``share`` of the sizes lies below a thirtieth of the largest; it spans at most ``most``.
+    Logarithmic where the smallest ``share`` of the sizes lies below a thirtieth of the largest; it spans at most ``most`` and ends
+    at ``least``.
     """
     top = float(sizes.max())
     small = float(np.quantile(sizes, share))
     if not top > 0 or small > top / 30:
         return 0.0
-    return 10.0 ** math.floor(math.log10(max(small, top / most)))
+    return 10.0 ** math.floor(math.log10(max(small, top / most, least)))
 
 
 def _short(seconds: float) -> str:

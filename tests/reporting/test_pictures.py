@@ -3,10 +3,11 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 from made_flight import made_findings, made_flight, unknown
 
-from analyser.reporting import flight_figures, picture_bytes
+from analyser.reporting import flight_figures, picture_bytes, write_figures
 from analyser.reporting.pictures import inline_svg
 from analyser.reporting.scenes import burn_bars, leg_bars, orbit_panels
 from analyser.reporting.timeline import timeline
@@ -90,6 +91,17 @@ def test_a_short_flight_has_one_time_scale(flight, findings):
     assert not scene.stretched and scene.burns == ()
 
 
+def test_readings_where_nothing_was_fitted_have_room_and_no_line(flight, findings):
+    track = findings.track[findings.track["part"] != "burn 4"]
+    extra = findings.track[findings.track["part"] == "burn 4"].tail(3).assign(part="arc 6")
+    scene = timeline(flight, dataclasses.replace(findings, track=pd.concat([track, extra])))
+    altitude = scene.channels[0]
+    unfitted = altitude.used[-4:, 0]  # the last five readings were taken in the landing
+    assert np.ptp(unfitted) > 0.015
+    gap = int(np.flatnonzero(np.isnan(altitude.fit_x))[-1])
+    assert altitude.fit_x[gap - 1] <= unfitted[0] and altitude.fit_x[gap + 1] >= unfitted[0]
+
+
 def test_a_slip_does_not_set_the_scale(flight, findings):
     table = flight.readings.table.copy()
     table.loc[3, "vertical_speed"] = -85_720.0
@@ -114,6 +126,12 @@ def test_pictures_are_the_same_every_time_and_small(flight, findings):
     assert sum(map(len, first.values())) < 400_000
     assert b"<dc:date>" not in b"".join(first.values())
     assert picture_bytes(flight_figures(flight, findings)["legs"], "png").startswith(b"\x89PNG")
+
+
+def test_figures_as_files(flight, findings, tmp_path):
+    paths = write_figures(flight, findings, tmp_path / "figures")
+    assert sorted(path.name for path in paths) == ["burns.svg", "legs.svg", "orbits-1.svg", "orbits-2.svg", "orbits-3.svg", "time.svg"]
+    assert all(path.read_bytes().startswith(b"<?xml") for path in paths)
 
 
 def test_labels_hold_what_they_are_given():

@@ -60,6 +60,22 @@ def test_the_slope_and_its_interval():
     assert trend([10, 12, 11, 14, 15, 17, 16, 19], better="lower").verdict == "worsened"
 
 
+def test_slope_interval_and_tau_are_those_of_scipy():
+    from scipy.stats import kendalltau, theilslopes
+
+    random = np.random.default_rng(12)
+    for count in (3, 4, 5, 8, 13, 40):
+        for ties in (False, True):
+            values = random.standard_normal(count)
+            values = np.round(values) if ties else values
+            if np.all(values == values[0]):
+                continue
+            found = trend(values)
+            slope, _, low, high = theilslopes(values, np.arange(count), alpha=0.95)
+            assert (found.slope, found.low, found.high) == pytest.approx((slope, low, high))
+            assert found.tau == pytest.approx(kendalltau(np.arange(count), values)[0])
+
+
 def test_the_chance_is_that_of_all_orders():
     found = trend([5, 4, 3, 2, 1])
     assert found.chance_improved == pytest.approx(1 / math.factorial(5))
