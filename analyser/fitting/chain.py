@@ -276,7 +276,10 @@ def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _F
     fits[index] = fit
     slipped = {item.position for item in fit.set_aside if item.column == "met"}
     clocked = tuple(row for row in stretch.rows if row not in slipped) or stretch.rows
-    start, end = float(rows.met[clocked[0]]), float(rows.met[clocked[-1]])
+    # a slipped clock that one simple slip explains still bounds the arc, at the time that was meant
+    mended = {item.position for item in fit.set_aside if item.column == "met" and item.suggestion}
+    times = [float(met) for met, row in zip(fit.observations.met, fit.observations.positions) if int(row) in mended or int(row) in clocked]
+    start, end = (min(times), max(times)) if times else (float(met[0]), float(met[-1]))
     return FittedArc(
         index, "coast", body, stretch.rows, start, end, fit.epoch, fit.state, fit.covariance, clocked, fit,
         remarks=tuple(fit.remarks),

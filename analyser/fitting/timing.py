@@ -14,6 +14,7 @@ from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import SAMPLES, standard_normals
 
 _GRID = 121
+_NEAR_MARK = 5.0  # s: how long before ignition or after cutoff a pilot writes the mark (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def burn_times(
     flow : Flow
         What propellant read during the burn says of its ends.
     """
-    mark = _Marks(before, after, inside, rows)
+    mark = Marks(before, after, inside, rows)
     clock = mark.clock_sigma
     length, length_sigma = duration
     latest_ignition, earliest_cutoff = mark.latest_ignition, mark.earliest_cutoff
@@ -63,7 +64,7 @@ def burn_times(
     if math.isfinite(length):
         spread = math.sqrt(length_sigma**2 + (0.05 * length) ** 2 + 2 * clock**2 + ((ignition[-1] - ignition[0]) / _GRID) ** 2)
         weight = weight - 0.5 * ((end - start - length) / spread) ** 2
-    weight = weight + flow.log_likelihood(start, end)
+    weight = weight + flow.log_likelihood(start, end) + mark.log_likelihood(start, end)
     weight = weight + _meeting(before, after, (start + end) / 2, end - start, kick)
     remark = ""
     if not np.isfinite(weight.max()) or weight.max() < -40:
@@ -118,7 +119,7 @@ def flow_of(inside, rows: PanelRows, propellant: PropellantHistory, edges, landi
     return Flow(**found)
 
 
-class _Marks:
+class Marks:
     """The bounds that the rows put on ignition and cutoff."""
 
     def __init__(self, before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows):
@@ -126,21 +127,30 @@ class _Marks:
         throttle = rows.value["throttle"]
         firing = [row for row in inside if not throttle[row] <= 0.005]
         self.clock_sigma = float(np.nanmax(rows.met_sigma[[last, first, *inside]]))
-        self.earliest_ignition, self.latest_cutoff = float(rows.met[last]), float(rows.met[first])
+        self.earliest_ignition, self.latest_cutoff = before.end, after.start
         self.latest_ignition = float(rows.met[firing[0]]) if firing else self.latest_cutoff
         self.earliest_cutoff = float(rows.met[firing[-1]]) if firing else self.earliest_ignition
-        # a mark on a row that coasts is written just before ignition (or just after cutoff); on a row already under thrust, or already moving
-        # after a lift-off, it only says that the burn had begun
-        if rows.says(last, "ignition", "liftoff", "lift-off"):
-            self.latest_ignition = min(self.latest_ignition, self.earliest_ignition + 2.0)
-        if rows.says(first, "cutoff", "touchdown", "landed"):
-            self.earliest_cutoff = max(self.earliest_cutoff, self.latest_cutoff - (2.0 if rows.says(first, "cutoff") else 0.0))
+        # a mark on a row that coasts is written a little before ignition, or a little after cutoff; on a row already under thrust, or
+        # already moving after a lift-off, it only says that the burn had begun
+        self.ignition_follows = rows.says(last, "ignition", "liftoff", "lift-off")
+        self.cutoff_precedes = rows.says(first, "cutoff")
+        if rows.says(first, "touchdown", "landed"):
+            self.earliest_cutoff = self.latest_cutoff
         for row in inside:
             if rows.says(row, "cutoff") or (rows.says(row, "touchdown", "landed") and row == inside[-1]):
                 self.earliest_cutoff = self.latest_cutoff = float(rows.met[row])
         self.earliest_cutoff = max(self.earliest_cutoff, self.earliest_ignition)
         self.latest_cutoff = max(self.latest_cutoff, self.earliest_cutoff)
         self.latest_ignition = min(self.latest_ignition, self.latest_cutoff)
+
+    def log_likelihood(self, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+        """Of ignition and cutoff, given marks written near them."""
+        total = np.zeros_like(start)
+        if self.ignition_follows:
+            total = total - (start - self.earliest_ignition) / _NEAR_MARK
+        if self.cutoff_precedes:
+            total = total - (self.latest_cutoff - end) / _NEAR_MARK
+        return total
 
 
 def _meeting(before: FittedArc, after: FittedArc, middle: np.ndarray, length: np.ndarray, kick: float) -> np.ndarray:
