@@ -182,7 +182,7 @@ def test_a_script_in_a_name_stays_inert(tmp_path):
 
 
 def test_markdown_says_hostile_text_as_text():
-    from markdown_it import MarkdownIt
+    MarkdownIt = pytest.importorskip("markdown_it").MarkdownIt  # an independent renderer of CommonMark
 
     text = debrief_markdown(make_debrief(hostile_flight(), hostile_findings()))
     rendered = MarkdownIt("commonmark", {"linkify": False}).enable(["table", "strikethrough"]).render(text)
@@ -192,7 +192,7 @@ def test_markdown_says_hostile_text_as_text():
 
 
 def test_markdown_tables_hold_their_columns(written):
-    from markdown_it import MarkdownIt
+    MarkdownIt = pytest.importorskip("markdown_it").MarkdownIt  # an independent renderer of CommonMark
 
     rendered = MarkdownIt("commonmark").enable("table").render((written[0] / "debrief.md").read_text())
     assert rendered.count("<table>") == 8
