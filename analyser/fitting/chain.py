@@ -96,7 +96,8 @@ class _Fitter:
         wrong = [item for item in against if item[-1] >= AGREES]
         if len(wrong) != 1 or len(against) < 3:
             return False
-        return explain(*wrong[0][:-1]) is not None
+        column, *rest, _ = wrong[0]
+        return explain(column, *rest, previous=float(self.rows.value[column][row - 1]) if row else math.nan) is not None
 
     def _against(self, fit: CoastFit, row: int) -> list[tuple[str, float, float, float, float, float]]:
         """Column, value, sigma, what the orbit says, its sigma, and the difference in sigmas, for each value of a row."""
@@ -203,7 +204,7 @@ def _belongs(fitter: _Fitter, fit: CoastFit, row: int, coast: Stretch, side: int
     if len(off) > 0 and good == len(off):
         return True
     # beside a burn a row that agrees in part was mostly taken under thrust; only where the gauges say that nothing burnt, or a simple slip explains it, is it a slip
-    shut = rows.value["throttle"][row] <= THROTTLE_OPEN or (bool(known) and math.isfinite(propellant.propellant[row]))
+    shut = rows.value["throttle"][row] <= THROTTLE_OPEN or propellant.stayed(row)
     return good >= 2 and good >= 0.6 * len(off) and (bool(shut) or fitter.slipped(fit, row))
 
 

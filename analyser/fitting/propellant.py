@@ -78,6 +78,21 @@ class PropellantHistory:
         high, low = self.propellant[before], self.propellant[after]
         return f"between {low:g} and {high:g} kg fits" if high - low > 1e-9 else f"{high:g} kg fits"
 
+    def stayed(self, row: int) -> bool:
+        """Whether the readings on either side of a row (or in it) say that nothing was burnt around it."""
+        believed = np.isfinite(self.propellant)
+        before, after = np.flatnonzero(believed[: row + 1]), np.flatnonzero(believed[row:])
+        if not len(before) or not len(after):
+            return False
+        first, second = int(before[-1]), row + int(after[0])
+        if first == second:  # read in the row itself: it must hold on both sides
+            outer = np.flatnonzero(believed[row + 1 :])
+            inner = before[:-1]
+            if not len(outer) or not len(inner):
+                return False
+            first, second = int(inner[-1]), row + 1 + int(outer[0])
+        return bool(self.fell(first, second) < 3.5)
+
     def mass(self, row: int) -> float:
         """Mass of the craft at a row with a propellant reading, kg; nan where unknown."""
         if self.craft is None or self.stage[row] < 0 or not math.isfinite(self.propellant[row]):
