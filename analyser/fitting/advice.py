@@ -1,36 +1,103 @@
-"""What to do otherwise next time: every waste of some size turned into a sentence."""
+"""What to do otherwise next time: every waste of some size turned into one sentence, with its number and its place.
+
+The causes are found burn by burn (:mod:`analyser.fitting.faults`, :mod:`analyser.fitting.ground_faults`) and leg by leg
+(:mod:`analyser.fitting.detours`). No sentence below 3 m/s or within what is not known; the costs told of a leg never add up to more than its waste.
+"""
 
 from __future__ import annotations
 
 import math
-
-import numpy as np
+from dataclasses import replace
 
 from analyser.findings import Advice, Findings, LegAudit
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.transfer import apsides, least_transfer, time_from_periapsis
+from analyser.fitting.detours import detours
+from analyser.fitting.faults import Fault, burn_faults, span
+from analyser.fitting.ground_faults import landing_faults, liftoff_faults
+from analyser.fitting.panel_rows import PanelRows
 from analyser.flight import Craft
 
-_WORTH_SAYING = 3.0  # m/s
+_DEAR = 25.0  # m/s: from here on it is told what the waste would have bought
+_TAKES_ALL = ("wrong way", "overshoot")  # these explain the burn in full
 
 
-def advise(findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None) -> tuple[Advice, ...]:
-    """Sentences on the wastes of a flight, dearest first; a waste within its own uncertainty gets none."""
-    found: list[Advice] = []
-    groups = findings.legs or ()
-    for leg in groups:
-        found += _correction(leg, arcs, audited)
-        for number in leg.burns:
-            found += _placement(leg.name, number, arcs, audited) + _burn(leg, number, audited, findings)
-    if not groups:
-        for number in range(len(audited)):
-            found += _placement("", number, arcs, audited) + _burn(None, number, audited, findings)
-    return tuple(sorted(found, key=lambda item: -item.cost))
+def advise(
+    findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None = None
+) -> tuple[Advice, ...]:
+    """Sentences on the wastes of a flight, dearest first; a waste within its own uncertainty gets none.
+
+    Parameters
+    ----------
+    findings : Findings
+        With legs; its own advice is not looked at.
+    arcs, audited : the fitted arcs and the audited burns.
+    craft : Craft or None
+    rows : PanelRows, optional
+        The readings: without them throttle and hovering can't be told.
+    """
+    said: list[Advice] = []
+    for leg in findings.legs:
+        said += [_advice(leg.name, fault, audited, findings, arcs) for fault in _of_leg(leg, arcs, audited, craft, rows)]
+    legless = set(range(len(audited))) - {number for leg in findings.legs for number in leg.burns}
+    for number in sorted(legless):
+        faults = [fault for fault in _of_burn(number, audited, arcs, craft, rows) if fault.matters]
+        said += [_advice("", fault, audited, findings, arcs) for fault in faults]
+    return tuple(sorted(said, key=lambda item: -item.cost))
 
 
-def _matters(estimate) -> bool:
-    return estimate.known and estimate.value > _WORTH_SAYING and estimate.value > 2 * estimate.sigma
+def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
+    """The faults of a leg that are worth a sentence, adding up to its waste at the most."""
+    lost = detours(leg.burns, audited, arcs)
+    takes_all = {fault.burn: fault for fault in lost if fault.cause in _TAKES_ALL and fault.matters}
+    # what is burnt back after an overshoot is told with the overshoot
+    told = set(takes_all) | {number + 1 for number, fault in takes_all.items() if fault.cause == "overshoot"}
+    found: list[Fault] = []
+    for number in leg.burns:
+        own = [] if number in told else _of_burn(number, audited, arcs, craft, rows, leg)
+        found += _merged([fault for fault in lost if fault.burn == number], own)
+    found = sorted((fault for fault in found if fault.matters), key=lambda fault: -fault.cost)
+    left = leg.waste.value if leg.waste.known else math.inf
+    kept = []
+    for fault in found:
+        fault = replace(fault, cost=min(fault.cost, left))
+        if fault.matters:
+            kept.append(fault)
+            left -= fault.cost
+    return kept
+
+
+def _merged(lost: list[Fault], own: list[Fault]) -> list[Fault]:
+    """What a burn brought about later belongs to its own dearest fault, where it has one."""
+    blamed = max((fault for fault in own if fault.matters), key=lambda fault: fault.cost, default=None)
+    if blamed is None:
+        return lost + own
+    extra = [fault for fault in lost if fault.rest and fault.matters]
+    if not extra:
+        return lost + own
+    cost, sigma = blamed.cost + sum(fault.cost for fault in extra), math.hypot(blamed.sigma, *(fault.sigma for fault in extra))
+    together = replace(blamed, cost=cost, sigma=sigma, sentence=blamed.sentence.replace("{cost}", "{cost} with " + extra[0].rest))
+    return [fault for fault in lost if fault not in extra] + [together if fault is blamed else fault for fault in own]
+
+
+def _of_burn(number: int, audited, arcs, craft, rows, leg: LegAudit | None = None) -> list[Fault]:
+    item = audited[number]
+    if item.burn.kind == "landing":
+        return landing_faults(number, item, arcs, craft, rows)
+    if item.burn.kind == "liftoff":
+        last = arcs[audited[leg.burns[-1]].burn.after] if leg else arcs[item.burn.after]
+        needed = leg.needed.value if leg else item.burn.needed.value
+        return liftoff_faults(number, item, arcs, craft, rows, last, needed)
+    return burn_faults(number, item, arcs, audited, craft, rows)
+
+
+def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, arcs) -> Advice:
+    item = audited[fault.burn]
+    kilograms = _kilograms(fault.cost, item)
+    sentence = fault.sentence.replace("{cost}", f"{fault.cost:.0f} m/s")
+    if fault.cost >= _DEAR:
+        sentence += _bought(fault.cost, kilograms, item, findings, arcs)
+    return Advice(leg, f"{leg}: {sentence}" if leg else sentence[0].upper() + sentence[1:], fault.cost, kilograms, fault.cause)
 
 
 def _kilograms(cost: float, item: AuditedBurn) -> float:
@@ -40,139 +107,16 @@ def _kilograms(cost: float, item: AuditedBurn) -> float:
     return item.mass_after * math.expm1(cost / item.exhaust_speed)
 
 
-def _when(seconds: float) -> str:
-    """Elapsed time as the panel's clock shows it."""
-    from analyser.units import format_met
-
-    return format_met(round(seconds))
-
-
-def _span(seconds: float) -> str:
-    return f"{abs(seconds):.0f} s" if abs(seconds) < 120 else f"{abs(seconds) / 60:.1f} min"
-
-
-def _correction(leg: LegAudit, arcs: list[FittedArc], audited: list[AuditedBurn]) -> list[Advice]:
-    """Overshoot and coming back, wrong way first."""
-    loss = leg.correction_loss
-    if not _matters(loss) or len(leg.burns) < 2:
-        return []
-    items = [audited[number] for number in leg.burns]
-    changes = [_energy_change(item, arcs) for item in items]
-    total = sum(changes)
-    against = [k for k, change in enumerate(changes) if change * total < 0 and items[k].burn.needed.value > max(_WORTH_SAYING, 0.2 * loss.value)]
-    when = _when(items[0].burn.ignition.value)
-    cost, kilograms = loss.value, _kilograms(loss.value, items[-1])
-    if against and against[0] == 0:
-        lost = items[0].burn.spent.value
-        sentence = (
-            f"{leg.name}: the first burn ({when}) went the wrong way ({items[0].burn.direction}, {lost:.0f} m/s) and had to be taken back: "
-            f"check the nose against the direction wanted before ignition; that saves {cost:.0f} m/s."
-        )
-        return [Advice(leg.name, sentence, cost, kilograms, "wrong way")]
-    if against:
-        k = against[0]
-        back = items[k].burn
-        sentence = (
-            f"{leg.name}: the goal was overshot and {back.spent.value:.0f} m/s burnt back at {_when(back.ignition.value)}: "
-            f"cut off earlier, the last part at low throttle; that saves {cost:.0f} m/s."
-        )
-        return [Advice(leg.name, sentence, cost, kilograms, "overshoot")]
-    if items[0].burn.kind == "liftoff":
-        sentence = f"{leg.name}: the climb was too steep to be an orbit's beginning, so that the next burn had to do most of it: {cost:.0f} m/s; pitch over sooner and lower."
-        return [Advice(leg.name, sentence, cost, kilograms, "steep climb")]
-    sentence = f"{leg.name}: {len(items)} burns did what fewer could have done: {cost:.0f} m/s went into going round about."
-    return [Advice(leg.name, sentence, cost, kilograms, "corrections")]
-
-
-def _energy_change(item: AuditedBurn, arcs: list[FittedArc]) -> float:
-    before, after = arcs[item.burn.before], arcs[item.burn.after]
-    return after.energy - before.energy if before.body.name == after.body.name else 0.0
-
-
-def _placement(leg: str, number: int, arcs: list[FittedArc], audited: list[AuditedBurn]) -> list[Advice]:
-    """The right change made at the wrong place."""
-    item = audited[number]
-    burn = item.burn
-    if not _matters(burn.placement_loss):
-        return []
-    before, after = arcs[burn.before], arcs[burn.after]
-    best = least_transfer(before.body.mu, before.energy, before.momentum, after.energy, after.momentum, radius_max=before.body.sphere_of_influence)
-    cost = burn.placement_loss.value
-    where = f"at {(float(before.at(item.times.middle)[0]) - before.body.radius) / 1e3:.0f} km"
-    sentence = f"{leg + ': ' if leg else ''}the burn at {_when(burn.ignition.value)} {where} was in the wrong place: "
-    cause = "placement"
-    if best.impulses:
-        first = max(best.impulses, key=lambda impulse: impulse.delta_v)
-        offset = _offset(before, item.times.middle, first.radius)
-        spot = first.place if first.place in ("periapsis", "apoapsis") else f"{(first.radius - before.body.radius) / 1e3:.0f} km"
-        if first.place in ("periapsis", "apoapsis") and math.isfinite(offset):
-            cause = "late" if offset > 0 else "early"
-            length = item.times.duration
-            lead = f"start {_span(length / 2)} before {first.place} instead of {_span(offset - length / 2)} {'after' if offset - length / 2 > 0 else 'before'} it"
-        else:
-            lead = f"burn at {spot}"
-        parts = " and ".join(f"{impulse.delta_v:.0f} m/s at {(impulse.radius - before.body.radius) / 1e3:.0f} km" for impulse in best.impulses)
-        sentence += f"{lead} ({parts} would have done): {cost:.0f} m/s."
-    else:
-        sentence += f"{cost:.0f} m/s."
-    return [Advice(leg, sentence, cost, _kilograms(cost, item), cause)]
-
-
-def _offset(arc: FittedArc, met: float, radius: float) -> float:
-    """Seconds by which a moment lies after the arc's nearest passage of an apsis at ``radius``; nan where there is none."""
-    low, high = (float(part) for part in apsides(arc.body.mu, arc.energy, arc.momentum))
-    r, climb, _ = (float(part) for part in arc.at(met))
-    since = float(time_from_periapsis(arc.body.mu, arc.energy, arc.momentum, np.clip(r, low, high)))
-    since = since if climb >= 0 else -since
-    if abs(radius - low) < 1e-3 * low:
-        return since
-    if not math.isfinite(high):
-        return math.nan
-    half = float(time_from_periapsis(arc.body.mu, arc.energy, arc.momentum, high))
-    return since - half if since >= 0 else since + half
-
-
-def _burn(leg: LegAudit | None, number: int, audited: list[AuditedBurn], findings: Findings) -> list[Advice]:
-    """Thrust not along the change, or over too long a time."""
-    item = audited[number]
-    burn = item.burn
-    if not _matters(burn.burn_loss) or burn.spent_from == "orbits":
-        return []
-    name = leg.name if leg else ""
-    head = f"{name + ': ' if name else ''}the burn at {_when(burn.ignition.value)} "
-    if burn.kind in ("landing", "liftoff"):
-        return _ground_burn(leg, item, head)
-    cost = burn.burn_loss.value
-    ratio = min(burn.net.value / burn.spent.value, 1.0) if burn.net.known and burn.spent.value > 0 else math.nan
-    gravity, steering = burn.gravity_loss, burn.steering_loss
-    if burn.wrong_way.known and burn.wrong_way.value > 0.3 * cost and _matters(burn.wrong_way):
-        sentence = head + f"began against the direction wanted: check the attitude before opening the throttle; {cost:.0f} m/s."
-        return [Advice(name, sentence, cost, _kilograms(cost, item), "wrong way")]
-    if math.isfinite(ratio) and cost > 0.02 * burn.spent.value:
-        sentence = (
-            head + f"spent {burn.spent.value:.0f} m/s for a change of {burn.net.value:.0f} m/s: as if {math.degrees(math.acos(ratio)):.0f} degrees off "
-            f"the change wanted throughout; hold the nose on it (and burn shorter and harder where the throttle allows): {cost:.0f} m/s."
-        )
-        return [Advice(name, sentence, cost, _kilograms(cost, item), "off-axis")]
-    if gravity.known and gravity.value > (steering.value if steering.known else 0):
-        sentence = head + f"was long ({_span(item.times.duration)}): {gravity.value:.0f} m/s went into gravity; burn at full throttle, half before and half after the best point."
-        return [Advice(name, sentence, cost, _kilograms(cost, item), "long burn")]
-    return []
-
-
-def _ground_burn(leg: LegAudit | None, item: AuditedBurn, head: str) -> list[Advice]:
-    """A descent or an ascent: held against the least that this craft can do, where the plan gives it."""
-    burn = item.burn
-    planned = leg.planned.value if leg and leg.planned.known else math.nan
-    least = max(planned, burn.needed.value) if math.isfinite(planned) and len(leg.burns) == 1 else burn.needed.value
-    cost = burn.spent.value - least
-    if cost < _WORTH_SAYING:
-        return []
-    name = leg.name if leg else ""
-    against = "the least this craft can do" if least == planned else "the impulsive bound"
-    long = _span(item.times.duration)
-    if burn.kind == "landing":
-        sentence = head + f"took {long} and {burn.spent.value:.0f} m/s, {cost:.0f} m/s over {against}: brake later and harder; a long descent on the engine pays gravity all the way."
-    else:
-        sentence = head + f"took {long} and {burn.spent.value:.0f} m/s, {cost:.0f} m/s over {against}: full throttle, pitch over as soon as the ground is clear."
-    return [Advice(name, sentence, cost, _kilograms(cost, item), "braking" if burn.kind == "landing" else "ascent")]
+def _bought(cost: float, kilograms: float, item: AuditedBurn, findings: Findings, arcs: list[FittedArc]) -> str:
+    """What the propellant of a waste would have been good for: hovering where the flight lands, and a part of the margin of the plan."""
+    if not math.isfinite(kilograms):
+        return ""
+    parts = []
+    landing = next((other for other in findings.burns if other.kind == "landing"), None)
+    if landing is not None:
+        body = arcs[landing.before].body
+        parts.append(f"{span(cost / body.surface_gravity)} of hovering over {body.name}")
+    ideal = findings.ideal
+    if ideal is not None and math.isfinite(ideal.margin) and ideal.margin > 0:
+        parts.append(f"{100 * kilograms / ideal.margin:.0f} % of what the ideal plan leaves in the tanks")
+    return f" ({kilograms:.0f} kg: {', or '.join(parts)}.)" if parts else ""

@@ -14,6 +14,7 @@ from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.ideal import plan_mission
+from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.legs import audit_leg, leg_spans
 from analyser.fitting.intervals import describe
@@ -61,9 +62,11 @@ def fit_flight(flight: Flight) -> Findings:
     rows = panel_rows(table, world, body)
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
-    arcs = [_described(arc) for arc in chain.arcs]
     underway = _screened(chain, rows, flight)
-    audited, transitions = _links(chain, arcs, rows, propellant)
+    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant), rows, propellant)
+    arcs = [_described(arc) for arc in joint.arcs]
+    remarks += joint.remarks
+    audited, transitions = _links(chain, arcs, rows, propellant, joint)
     transitions += _stagings(propellant, rows)
     landings = _landings(chain, arcs, rows, propellant)
     legs = ()
@@ -79,7 +82,7 @@ def fit_flight(flight: Flight) -> Findings:
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
     )  # fmt: skip
-    return replace(findings, advice=advise(findings, arcs, audited, craft))
+    return replace(findings, advice=advise(findings, arcs, audited, craft, rows))
 
 
 def _ideal(flight: Flight, remarks: list[str]) -> IdealPlan | None:
@@ -96,10 +99,26 @@ def _empty(ideal, remarks) -> Findings:
 
 
 def _described(arc: FittedArc) -> FittedArc:
-    return replace(arc, estimates=describe(arc.fit, arc.body)) if arc.kind == "coast" else arc
+    if arc.kind == "coast":
+        # in place: samples drawn together with those of other arcs stay with it
+        object.__setattr__(arc, "estimates", describe(arc.fit, arc.body))
+    return arc
 
 
-def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory):
+def _gaps(chain: Chain, rows: PanelRows, propellant: PropellantHistory) -> list[Gap]:
+    """The burns that join two coasts about one body."""
+    found = []
+    for first, second in zip(chain.arcs, chain.arcs[1:]):
+        inside = chain.between[second.index]
+        if not first.kind == second.kind == "coast" or first.body.name != second.body.name or any(row in chain.air for row in inside):
+            continue
+        edges = _propellant_edges(first, second, inside, propellant)
+        if _burnt(first, second, inside, edges, chain, rows, propellant):
+            found.append(Gap(first.index, second.index, inside, edges))
+    return found
+
+
+def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, joint: Joint):
     """What joins each arc to the next: a burn, or a change of body, or a fall through air (or both)."""
     audited: list[AuditedBurn] = []
     transitions: list[Transition] = []
@@ -109,7 +128,7 @@ def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: Pro
         if first.body.name != second.body.name:
             transitions.append(_change_of_body(first, second, rows, inside))
         if _burnt(first, second, inside, edges, chain, rows, propellant):
-            audited.append(audit_burn(first, second, inside, rows, propellant, edges))
+            audited.append(audit_burn(first, second, inside, rows, propellant, edges, learnt=joint.burns.get(second.index)))
     return audited, transitions
 
 

@@ -8,7 +8,7 @@ net
     The one impulse that joins the coast before to the coast after, at the radius that both share nearest to the burn's middle.
 needed
     The least delta-v that takes the coast before into an orbit of the energy and angular momentum of the coast after, wherever
-    in the orbit, by one or two impulses, apse line free.
+    in the orbit above the ground, by one or two impulses, apse line free.
 burn loss = spent - net, placement loss = net - needed
     Where no single impulse pictures the burn fairly (it sweeps more than about 60 degrees, or begins or ends on the
     ground) net has no value, and burn loss is spent - needed, both losses together.
@@ -27,7 +27,8 @@ from analyser.fitting.losses import PathLosses, path_losses
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory, Spent
 from analyser.fitting.sampling import estimate, normal_samples
-from analyser.fitting.timing import BurnTimes, burn_times, flow_of
+from analyser.fitting.joint import JointBurn
+from analyser.fitting.timing import BurnTimes, burn_times, flow_of, times_of
 from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
 
 LARGEST_SWEEP = math.radians(60.0)
@@ -50,7 +51,7 @@ class AuditedBurn:
 
 def audit_burn(
     before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory,
-    edges: tuple[int | None, int | None], thrust_tail: bool = False,
+    edges: tuple[int | None, int | None], thrust_tail: bool = False, learnt: JointBurn | None = None,
 ) -> AuditedBurn:  # fmt: skip
     """Audit the burn between two arcs about one body.
 
@@ -62,18 +63,14 @@ def audit_burn(
         Rows whose propellant reading holds just before and just after the burn; None where there is none.
     thrust_tail : bool
         Whether the craft pushes towards its tail (pitch then tells the opposite direction).
+    learnt : JointBurn, optional
+        What the joint estimate tells of the burn; its samples go with those of the arcs.
     """
     remarks: list[str] = []
     body = before.body
     same_body = before.body.name == after.body.name
     used = propellant.spent(*edges) if None not in edges else None
-    # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
-    kick = _impulse(before, after, (before.end + after.start) / 2) if same_body else math.nan
-    # the throttle of a landing moves all the time: what it burnt does not say how long it took
-    duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
-    times = burn_times(
-        before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0,
-        flow_of(inside, rows, propellant, edges, landing=after.kind == "landed"))  # fmt: skip
+    times = times_of(learnt) if learnt is not None else _times(before, after, inside, rows, propellant, edges, used, same_body)
     if times.remark:
         remarks.append(times.remark)
 
@@ -81,7 +78,12 @@ def audit_burn(
     needed, needed_samples = _needed(before, after) if same_body else (math.nan, np.full(1, np.nan))
     needed_estimate = estimate(needed, needed_samples, "m/s", "" if same_body else "the burn spans a change of reference body")
     net_estimate = Estimate.unknown("m/s", why_not) if why_not else estimate(net, net_samples, "m/s")
-    spent, spent_samples, source, mass = _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges)
+    if learnt is not None:
+        spent, spent_samples, source, mass = learnt.spent, learnt.spent_samples, learnt.source, used.mass_before if used else math.nan
+        if source == "orbits":
+            remarks.append("spent is taken from the orbits before and after, joined by a burn at steady thrust: no propellant on both sides was read")
+    else:
+        spent, spent_samples, source, mass = _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges)
     path = path_losses(before, after, inside, times, rows, spent, spent_samples, body, propellant, mass, same_body)
 
     if why_not:
@@ -106,6 +108,17 @@ def audit_burn(
         used.mass_before if used else math.nan, used.mass_after if used else math.nan,
         stage.exhaust_speed if stage else math.nan,
     )  # fmt: skip
+
+
+def _times(before, after, inside, rows: PanelRows, propellant: PropellantHistory, edges, used: Spent | None, same_body: bool) -> BurnTimes:
+    """Times of a burn by itself."""
+    # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
+    kick = _impulse(before, after, (before.end + after.start) / 2) if same_body else math.nan
+    # the throttle of a landing moves all the time: what it burnt does not say how long it took
+    duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
+    return burn_times(
+        before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0,
+        flow_of(inside, rows, propellant, edges, landing=after.kind == "landed"))  # fmt: skip
 
 
 def _duration(used: Spent | None, propellant: PropellantHistory, rows: PanelRows, inside, edges) -> tuple[float, float]:
@@ -158,6 +171,7 @@ def _net(before: FittedArc, after: FittedArc, times: BurnTimes, same_body: bool)
         return math.nan, nothing, "the orbits before and after share no radius near the burn: no single impulse joins them"
     # where in its gap the burn lay is part of what is not known
     steps = times.ignition_samples / 2 + times.cutoff_samples / 2
+    steps = steps + (middle - float(np.mean(steps)))
     samples = _net_of(
         mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum,
         _at_own(before, steps), _at_own(after, steps),
@@ -186,13 +200,19 @@ def _net_of(mu, energy_before, momentum_before, energy_after, momentum_after, at
     return np.where(miss > 0.03 * where, np.nan, found)
 
 
+def transfer_limits(before: FittedArc, after: FittedArc) -> dict[str, float]:
+    """Between which radii, m, impulses may happen: above the ground (which a landing or a reading puts lower or higher than the datum),
+    inside the sphere of influence. Rest on the ground is the orbit with its apoapsis there."""
+    grounds = [float(arc.state[0]) for arc in (before, after) if arc.kind == "landed"]
+    floor = min(grounds) if grounds else min(before.body.radius, float(before.state[0]), float(after.state[0]))
+    return {"radius_min": floor * (1 - 1e-9), "radius_max": before.body.sphere_of_influence}
+
+
 def _needed(before: FittedArc, after: FittedArc):
     body = before.body
     if before.kind == "landed" and after.kind == "landed":
         return 0.0, np.zeros(len(before.samples))
-    # rest on the ground is the orbit with its apoapsis there, and nothing passes below it on the way to it
-    floor = min((float(arc.state[0]) for arc in (before, after) if arc.kind == "landed"), default=0.0)
-    limits = {"radius_min": floor * (1 - 1e-9), "radius_max": body.sphere_of_influence}
+    limits = transfer_limits(before, after)
     best = least_delta_v(body.mu, before.energy, before.momentum, after.energy, after.momentum, **limits)
     # the ground's own height is known well enough: only the orbit's spread counts
     spread = [

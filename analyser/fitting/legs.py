@@ -17,9 +17,9 @@ import numpy as np
 from analyser.findings import Estimate, IdealPlan, LegAudit
 from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed
+from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed, transfer_limits
 from analyser.fitting.sampling import estimate
-from analyser.fitting.transfer import apsides
+from analyser.fitting.transfer import apsides, least_delta_v
 from analyser.flight import Craft, Goal, Leg, Plan, World
 
 _SKIP = 6.0  # cost of a leg that was not flown, in circular speeds
@@ -181,6 +181,13 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
             best, samples = best + part, samples + spread
         run_start = index + 1
     return best, samples
+
+
+def needed_arcs(first: FittedArc, last: FittedArc) -> float:
+    """Least delta-v between two arcs about one body, m/s."""
+    if first.kind == last.kind == "landed":
+        return 0.0
+    return float(least_delta_v(first.body.mu, first.energy, first.momentum, last.energy, last.momentum, **transfer_limits(first, last)))
 
 
 def _sum(best: float, samples: np.ndarray, reason: str) -> Estimate:

@@ -1,0 +1,208 @@
+"""What a descent on the engine or a lift-off cost beyond the least that this craft can do, cause by cause.
+
+A descent's parts: the time held up near the ground (hovering, a slow let-down) against falling and stopping at full thrust; the braking at part
+throttle against full; and what is left, braking begun too early or too steeply. Powered flight in air is not judged: its least is not known here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyser.fitting import conic
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.braking import stop
+from analyser.fitting.burns import AuditedBurn
+from analyser.fitting.faults import Engine, Fault, engine_of, span, when
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.powered import PoweredLeg, ascent, descent
+from analyser.flight import Craft
+
+_OPEN = 0.9  # a throttle above this is called full
+_SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
+_STILL = 0.004  # of circular speed: below it the craft hovers
+
+
+def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None) -> list[Fault]:
+    """The faults of a landing on the engine, without air."""
+    before, ground = arcs[item.burn.before], arcs[item.burn.after]
+    engine = _judged(item, before, ground, craft, rows)
+    if engine is None:
+        return []
+    best = _least(descent, before, ground, engine, item)
+    if not math.isfinite(best.delta_v):
+        return []
+    waste = item.burn.spent.value - best.delta_v
+    sigma = _sigma(item)
+    if not waste > 3.0:
+        return []
+    low = _let_down(item, ground, engine, rows)
+    throttle, softer = _softness(item, before, ground, engine, rows)
+    parts = {"hover": low.hovered, "slow let-down": low.cost - low.hovered, "low throttle": softer}
+    parts = {name: max(value, 0.0) for name, value in parts.items()}
+    total = sum(parts.values())
+    parts = {name: value * min(1.0, waste / total) if total else 0.0 for name, value in parts.items()}
+    rest = waste - sum(parts.values())
+    head = f"the descent from {when(item.burn.ignition.value)} "
+    words = {
+        "hover": f"hovered {span(low.hover_time)} at about {_metres(low.hover_height)}: come down to the ground without stopping: {{cost}}.",
+        "slow let-down": (
+            f"came down the last {_metres(low.height)} in {span(low.time)}: at full thrust, begun as late as it still stops, {low.least:.0f} m/s do it; "
+            "let it fall faster and stop it lower: {cost}."
+        ),
+        "low throttle": f"braked at {100 * throttle:.0f} % throttle: brake later at full throttle: {{cost}}.",
+        "early braking": _early(item, before, ground, engine, best),
+    }
+    parts["early braking"] = rest
+    return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
+
+
+def liftoff_faults(
+    number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None, last: FittedArc, needed: float
+) -> list[Fault]:
+    """The faults of a lift-off without air. ``last`` is the orbit its leg ended in, ``needed`` the least delta-v by impulses to it, m/s."""
+    ground, after = arcs[item.burn.before], arcs[item.burn.after]
+    engine = _judged(item, after, ground, craft, rows)
+    if engine is None or last.body.name != ground.body.name or last.kind != "coast":
+        return []
+    best = _least(ascent, last, ground, engine, item)
+    if not math.isfinite(best.delta_v):
+        return []
+    # what this craft must pay over impulses, it pays in the burn from the ground
+    waste = item.burn.spent.value - item.burn.needed.value - max(best.delta_v - needed, 0.0)
+    head = f"the climb from {when(item.burn.ignition.value)} "
+    low = math.isfinite(engine.throttle) and engine.throttle < _OPEN
+    sentence = head + (
+        f"ran at {100 * engine.throttle:.0f} % throttle: open it fully until the apoapsis stands: {{cost}}."
+        if low else f"spent {item.burn.spent.value:.0f} m/s on the way up: full throttle, and pitch over as soon as the ground is clear: {{cost}}."
+    )  # fmt: skip
+    return [Fault(number, "low throttle" if low else "ascent", waste, _sigma(item), sentence)]
+
+
+def _judged(item: AuditedBurn, orbit: FittedArc, ground: FittedArc, craft, rows) -> Engine | None:
+    """The engine, where the flight can be held against an optimum: airless, craft and propellant known, all about one body."""
+    if orbit.kind != "coast" or orbit.body.name != ground.body.name or ground.body.atmosphere is not None or item.burn.spent_from != "propellant":
+        return None
+    engine = engine_of(item, craft, rows)
+    return engine if engine is not None and engine.mass > 1.0 and math.isfinite(item.burn.spent.value) else None
+
+
+def _sigma(item: AuditedBurn) -> float:
+    spread = item.spent - item.needed
+    return float(np.nanstd(spread)) if len(spread) > 1 else item.burn.spent.sigma
+
+
+def _least(flown, orbit: FittedArc, ground: FittedArc, engine: Engine, item: AuditedBurn) -> PoweredLeg:
+    radius = float(ground.state[0])
+    return flown(
+        orbit.body.mu, radius, (orbit.energy, orbit.momentum), engine.mass, engine.thrust, engine.exhaust_speed,
+        surface_speed=orbit.body.rotation_rate * radius,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LetDown:
+    """The slow end of a descent: from ``height`` m in ``time`` s it cost ``cost`` m/s more than ``least``, of it ``hovered`` m/s in ``hover_time`` s at ``hover_height`` m."""
+
+    height: float = math.nan
+    time: float = 0.0
+    least: float = 0.0
+    cost: float = 0.0
+    hovered: float = 0.0
+    hover_time: float = 0.0
+    hover_height: float = math.nan
+
+
+def _let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> LetDown:
+    """The slow end, from the readings taken in it."""
+    body, floor = ground.body, float(ground.state[0])
+    circular, gravity = math.sqrt(body.mu / floor), body.mu / floor**2
+    if rows is None:
+        return LetDown()
+    use = [row for row in item.burn.rows if math.isfinite(rows.radius[row] + rows.vertical[row] + rows.speed[row]) and rows.met[row] < item.times.cutoff.value]
+    slow = [row for row in use if math.hypot(rows.vertical[row], _across(rows, row) - body.rotation_rate * rows.radius[row]) < _SLOW * circular]
+    if not slow or rows.radius[slow[0]] - floor < 5.0:
+        return LetDown()
+    first = slow[0]
+    met = np.array([*rows.met[slow], item.times.cutoff.value])
+    height = np.array([*(rows.radius[slow] - floor), 0.0])
+    sink = float(-rows.vertical[first])
+    time = float(met[-1] - met[0])
+    # what came in as speed had to be stopped in any case, and the weight was carried for the time it took
+    flown = gravity * time + sink
+    push = engine.thrust / max(item.mass_after, 1.0)
+    fall = math.sqrt(max(sink, 0.0) ** 2 + 2 * gravity * max(height[0], 0.0))
+    least = fall / math.sqrt(max(1 - gravity / push, 0.05)) if push > 1.02 * gravity else flown
+    steady = np.abs(np.diff(height)) / np.maximum(np.diff(met), 1e-3) < max(_STILL * circular, 0.5)
+    steady &= (height[:-1] > 15.0) & (height[1:] > 0.5 * height[:-1])
+    hovering = float(np.sum(np.diff(met)[steady]))
+    where = float(np.average(height[:-1][steady], weights=np.diff(met)[steady])) if hovering > 0 else math.nan
+    cost = max(flown - least, 0.0)
+    return LetDown(float(height[0]), time, least, cost, min(gravity * hovering, cost), hovering, where)
+
+
+def _across(rows: PanelRows, row: int) -> float:
+    return math.sqrt(max(rows.speed[row] ** 2 - rows.vertical[row] ** 2, 0.0))
+
+
+def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> tuple[float, float]:
+    """Mean throttle while braking, and what braking so costs over braking at full, m/s, each from where it just stops at the ground."""
+    if rows is None:
+        return math.nan, 0.0
+    circular = math.sqrt(ground.body.mu / float(ground.state[0]))
+    read = [
+        float(rows.value["throttle"][row]) for row in item.burn.rows
+        if rows.value["throttle"][row] > 0.005 and not rows.speed[row] < 0.25 * circular
+    ]  # fmt: skip
+    if not read or np.mean(read) >= _OPEN:
+        return math.nan, 0.0
+    throttle = float(np.mean(read))
+    cost = []
+    for part in (throttle, 1.0):
+        met = _latest(item, before, ground, engine, part)
+        if not math.isfinite(met):
+            return throttle, 0.0
+        burnt = _stop(before, met, ground, engine, part)[2]
+        cost.append(engine.exhaust_speed * -math.log1p(-min(burnt / engine.mass, 0.95)))
+    return throttle, cost[0] - cost[1]
+
+
+def _stop(before: FittedArc, met: float, ground: FittedArc, engine: Engine, throttle: float):
+    state = tuple(float(part) for part in before.at(met))
+    return stop(before.body.mu, state, engine.thrust * throttle, engine.exhaust_speed, engine.mass, before.body.rotation_rate)
+
+
+def _latest(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, throttle: float) -> float:
+    """MET of the latest ignition on the coast before from which braking against the motion stops above the ground; nan: none."""
+    floor = float(ground.state[0])
+    shape = conic.shape(before.body.mu, *(float(part) for part in before.at(item.burn.ignition.value)))
+    ahead = min(float(shape.period) / 2 if math.isfinite(shape.period) else 3600.0, max(3 * item.times.duration, 60.0))
+    start = item.burn.ignition.value - item.times.duration
+    times = np.linspace(start, item.burn.ignition.value + ahead, 25)
+    good = [_stop(before, time, ground, engine, throttle)[0] >= floor for time in times]
+    if not any(good):
+        return math.nan
+    k = len(good) - 1 - good[::-1].index(True)
+    if k == len(times) - 1:
+        return math.nan  # the coast never comes near the ground
+    low, high = times[k], times[k + 1]
+    for _ in range(14):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _stop(before, middle, ground, engine, throttle)[0] >= floor else (low, middle)
+    return float(low)
+
+
+def _early(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, best: PoweredLeg) -> str:
+    """Braking against the latest moment at full throttle, in words."""
+    latest = _latest(item, before, ground, engine, 1.0)
+    lead = latest - item.burn.ignition.value
+    if math.isfinite(lead) and lead > 2.0:
+        way = math.hypot(*(float(part) for part in before.at(latest)[1:])) * lead
+        return f"braked {way / 1e3:.0f} km, {span(lead)}, too early: at full throttle the latest moment to start is {when(latest)}: {{cost}}."
+    return f"took {item.burn.spent.value:.0f} m/s where this craft can do it for {best.delta_v:.0f}: keep the nose on retrograde and the throttle open until low: {{cost}}."
+
+
+def _metres(height: float) -> str:
+    return f"{height:.0f} m" if height < 2000 else f"{height / 1e3:.1f} km"
