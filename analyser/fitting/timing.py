@@ -85,6 +85,12 @@ def burn_times(
     )  # fmt: skip
 
 
+def times_of(learnt) -> BurnTimes:
+    """Times as the joint estimate (:class:`analyser.fitting.joint.JointBurn`) tells them."""
+    ignition, cutoff = _times(learnt.ignition_samples), _times(learnt.cutoff_samples)
+    return BurnTimes(ignition, cutoff, learnt.middle, learnt.ignition_samples, learnt.cutoff_samples)
+
+
 @dataclass(frozen=True)
 class Flow:
     """Ends of a burn as propellant read inside it, at the throttle read beside it, points to: (MET, sigma) or nan."""

@@ -1,0 +1,263 @@
+"""One burn as the tie between the coasts before and after it: the residuals of the joint estimate.
+
+Position and velocity at cutoff, flown from the coast before through the burn, are those of the coast after. What the propellant gauge, the throttle,
+the rows' order and the readings taken under thrust say of the burn are residuals beside that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analyser.fitting import conic
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.finite_arcs import fly_burn
+from analyser.fitting.observations import CHANNELS, Observations, Whitening, from_arrays, predict
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory
+from analyser.fitting.timing import Marks
+
+#: Unknowns of a burn: middle (MET, s), length (s), delta-v spent (m/s), thrust's angle from the velocity (rad) and its rate (rad/s).
+MIDDLE, LENGTH, SPENT, ANGLE, RATE = range(5)
+BURN_UNKNOWNS = 5
+_THROTTLE_DRIFT = 0.02  # how much a throttle read now and then may have moved
+_PROFILE = 0.002  # part of delta-v times length by which an uneven thrust displaces the craft
+_OPEN = 0.005
+
+
+@dataclass
+class Coast:
+    """A coast in the joint estimate: ``root`` (3, 3) turns standard units into state errors; ``propellant`` with its sigma is that of
+    the whole coast, kg, or nan."""
+
+    arc: FittedArc
+    root: np.ndarray
+    propellant: float = math.nan
+    propellant_sigma: float = math.nan
+    stage: int = -1
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return 3 + math.isfinite(self.propellant)
+
+    def state(self, u: np.ndarray) -> np.ndarray:
+        """States (3, C) at the epoch for unknowns (size, C)."""
+        found = self.arc.state[:, None] + self.root @ u[:3]
+        floor = 1e-3 * np.abs(self.arc.state[[0, 2]])
+        found[[0, 2]] = np.maximum(found[[0, 2]], floor[:, None])
+        return found
+
+    def mass_left(self, u: np.ndarray) -> np.ndarray:
+        """Propellant (C,), kg."""
+        return self.propellant + self.propellant_sigma * u[3]
+
+    def at(self, u: np.ndarray, met: np.ndarray) -> np.ndarray:
+        """States (3, C) at times (C,)."""
+        return np.stack(conic.propagate(self.arc.body.mu, *self.state(u), met - self.arc.epoch))
+
+    def spread_at(self, met: float) -> np.ndarray:
+        """Standard deviations (3,) of the state at a time."""
+        _, slope, _ = conic.propagate_jacobian(self.arc.body.mu, self.arc.state, np.array([met - self.arc.epoch]))
+        return np.sqrt(np.maximum(np.einsum("jk,jk->j", slope[0] @ self.root, slope[0] @ self.root), 0.0))
+
+
+@dataclass
+class BurnTie:
+    """The residuals of one burn between two coasts.
+
+    Unknowns z: those of the coast before, the burn's five in units of ``unit`` about ``centre``, those of the coast after.
+    """
+
+    before: Coast
+    after: Coast
+    centre: np.ndarray
+    unit: np.ndarray
+    ignition: tuple[float, float]  # mean and sigma by the rows' order
+    cutoff: tuple[float, float]
+    bounds: tuple[float, float, float, float]
+    turning: float  # how quickly the thrust may turn from the velocity, rad/s
+    exhaust: float = math.nan
+    flow: float = math.nan  # at full throttle, kg/s
+    throttle: tuple[float, float] = (math.nan, math.nan)
+    masses: tuple[float, float] = (math.nan, math.nan)  # of the craft without the firing stage's propellant; the same twice
+    dropped: tuple[float, float] = (math.nan, math.nan)  # delta-v and sigma by propellant through a staging
+    gauge: list[tuple[float, float, float]] = field(default_factory=list)  # propellant under thrust: MET, kg, sigma
+    readings: Observations | None = None
+    used: np.ndarray | None = None
+    slop: np.ndarray = field(default_factory=lambda: np.ones(3))
+    begin: np.ndarray = field(default_factory=lambda: np.zeros(BURN_UNKNOWNS))  # where the solution starts from
+
+    @property
+    def linked(self) -> bool:
+        """Whether propellant on both sides ties the coasts' masses."""
+        return self.before.size == 4 and self.after.size == 4 and self.before.stage == self.after.stage and math.isfinite(self.masses[0])
+
+    def burn(self, b: np.ndarray) -> np.ndarray:
+        """Unknowns in units to the burn's five, shape (5, C)."""
+        found = self.centre[:, None] + self.unit[:, None] * b
+        found[LENGTH] = np.maximum(found[LENGTH], 0.05)
+        found[SPENT] = np.maximum(found[SPENT], 1e-3)
+        return found
+
+    def set_slop(self, burn: np.ndarray, rate_sigma: float) -> None:
+        """How far the burn's picture may be off at cutoff: uneven thrust, a steering that the readings leave open (to second order), and a small
+        part of what the coasts leave open anyway, which keeps the equations well conditioned."""
+        spent, length = float(burn[SPENT]), float(burn[LENGTH])
+        cutoff = float(burn[MIDDLE]) + length / 2
+        floor = 0.05 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
+        turn = length * rate_sigma
+        speed = math.hypot(1e-5 * spent, spent * turn**2 / 24)
+        place = spent * length * math.hypot(_PROFILE, turn**2 / 24)
+        self.slop = np.sqrt(np.array([place, speed, speed]) ** 2 + floor**2 + 1e-12)
+
+    def residuals(self, z: np.ndarray, whiten: Whitening | None = None) -> np.ndarray:
+        """Residuals (n, C) in standard deviations for unknowns (nz, C), the coasts' own left out."""
+        first, last = self.before.size, z.shape[0] - self.after.size
+        a, b, c = z[:first], z[first:last], z[last:]
+        burn = self.burn(b)
+        start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
+        mu = self.before.arc.body.mu
+        mets = self.readings.met if self.readings is not None else ()
+        flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets)
+        parts = [(self.after.at(c, end) - flown) / self.slop[:, None]]
+        # weak ones first: they only keep an open combination from running away
+        parts.append(b[[SPENT, ANGLE]] * 0.01)
+        parts.append(np.stack([(start - self.ignition[0]) / self.ignition[1], (end - self.cutoff[0]) / self.cutoff[1], burn[RATE] / self.turning]))
+        if self.linked:
+            q0, q1 = self.before.mass_left(a), self.after.mass_left(c)
+            rocket = self.exhaust * np.log(np.maximum(self.masses[0] + q0, 1e-6) / np.maximum(self.masses[0] + q1, 1e-6))
+            parts.append(((burn[SPENT] - rocket) / self._rocket_slop())[None])
+            if math.isfinite(self.throttle[0]) and math.isfinite(self.flow):
+                parts.append((((q0 - q1) / (self.flow * burn[LENGTH]) - self.throttle[0]) / self.throttle[1])[None])
+            for met, value, sigma in self.gauge:
+                part = np.clip((met - start) / burn[LENGTH], 0.0, 1.0)
+                parts.append(((q0 + (q1 - q0) * part - value) / sigma)[None])
+        elif math.isfinite(self.dropped[0]):
+            parts.append(((burn[SPENT] - self.dropped[0]) / self.dropped[1])[None])
+        if self.readings is not None:
+            parts.append(self._motion(along, whiten))
+        return np.concatenate(parts)
+
+    def _rocket_slop(self) -> float:
+        mass = self.masses[0] + self.after.propellant
+        return math.hypot(1e-5 * float(self.centre[SPENT]), 0.05 * self.exhaust * self.before.propellant_sigma / mass)
+
+    def _motion(self, along: np.ndarray, whiten: Whitening) -> np.ndarray:
+        seen = self.readings
+        found = []
+        for column in range(along.shape[2]):
+            values, _ = predict(seen, along[:, :, column].T)
+            found.append(whiten(np.where(self.used, values - np.where(self.used, seen.values, 0.0), 0.0))[self.used])
+        return np.stack(found, axis=1)
+
+    def whitening(self, z: np.ndarray) -> Whitening | None:
+        """Of the readings under thrust, at unknowns (nz,)."""
+        if self.readings is None:
+            return None
+        seen, first = self.readings, self.before.size
+        burn = self.burn(z[first : first + BURN_UNKNOWNS, None])
+        start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
+        half = 0.25
+        times = np.concatenate([seen.met - half, seen.met + half])
+        _, along = fly_burn(
+            self.before.arc.body.mu, self.before.at(z[:first, None], start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times)  # fmt: skip
+        low, high = (predict(seen, part.T)[0] for part in np.split(along[:, :, 0], 2, axis=1))
+        return Whitening.of(seen, np.nan_to_num((high - low) / (2 * half)), self.used)
+
+    @property
+    def surplus(self) -> int:
+        """Degrees of freedom: residuals that can disagree, less the burn's own unknowns."""
+        count = 3 + 3 + int(self.readings is not None and self.used.sum())
+        if self.linked:
+            count += 1 + bool(math.isfinite(self.throttle[0]) and math.isfinite(self.flow)) + len(self.gauge)
+        elif math.isfinite(self.dropped[0]):
+            count += 1
+        return count - BURN_UNKNOWNS
+
+
+def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory) -> BurnTie | str:
+    """The tie of a burn between two coasts about one body, or in words why it can't be pictured."""
+    throttles = [float(rows.value["throttle"][row]) for row in inside if rows.value["throttle"][row] > _OPEN]
+    if throttles and np.ptp(throttles) > 0.06 * max(throttles) + 0.011:
+        return "the throttle moved"
+    marks = Marks(before.arc, after.arc, inside, rows)
+    clock = marks.clock_sigma
+    ignition, cutoff = (
+        ((low + high) / 2, math.hypot((high - low) / math.sqrt(12), clock) + 0.02)
+        for low, high in ((marks.earliest_ignition, marks.latest_ignition), (marks.earliest_cutoff, marks.latest_cutoff))
+    )
+    bounds = (marks.earliest_ignition - 3 * clock, marks.latest_ignition + 3 * clock, marks.earliest_cutoff - 3 * clock, marks.latest_cutoff + 3 * clock)
+    tie = BurnTie(before, after, np.zeros(5), np.ones(5), ignition, cutoff, bounds, 1.0)
+    used = propellant.spent(*edges) if None not in edges else None
+    stage = propellant.firing(edges[0]) if edges[0] is not None else None
+    if stage is not None and math.isfinite(stage.exhaust_speed):
+        same = propellant.stage[edges[0]] == propellant.stage[edges[1]] if edges[1] is not None else False
+        tie.exhaust = stage.exhaust_speed if same else math.nan
+        mass = propellant.mass(edges[0])
+        if same and math.isfinite(mass):
+            tie.flow, empty = stage.mass_flow, mass - float(propellant.propellant[edges[0]])
+            tie.masses = (empty, empty)
+    if used is not None and math.isfinite(used.delta_v) and not tie.linked:
+        tie.dropped = (used.delta_v, max(used.delta_v_sigma, 1e-4 * used.delta_v))
+    if tie.linked:
+        if throttles:
+            mean = float(np.mean(throttles))
+            digits = float(np.nanmax(np.nan_to_num([rows.sigma["throttle"][row] for row in inside if rows.value["throttle"][row] > _OPEN])))
+            tie.throttle = (mean, math.hypot(digits, _THROTTLE_DRIFT * mean))
+        else:
+            tie.throttle = (0.85, 0.25)  # nobody read it: most burn at full
+        for row in inside:
+            value, sigma = float(propellant.propellant[row]), float(propellant.sigma[row])
+            if rows.value["throttle"][row] > _OPEN and math.isfinite(value) and propellant.stage[row] == before.stage:
+                burnt = max(before.propellant - value, 0.0)
+                rate = tie.flow * tie.throttle[0] if math.isfinite(tie.flow) else 0.0
+                tie.gauge.append((float(rows.met[row]), value, math.hypot(sigma, rate * rows.met_sigma[row], _THROTTLE_DRIFT * burnt / 2)))
+    _guess(tie, used)
+    _add_readings(tie, inside, rows)
+    return tie
+
+
+def _guess(tie: BurnTie, used) -> None:
+    """Where to start from, and the units of the burn's unknowns."""
+    before, after = tie.before.arc, tie.after.arc
+    length = max(tie.cutoff[0] - tie.ignition[0], 0.2)
+    if tie.linked and math.isfinite(tie.flow) and tie.throttle[1] < 0.2:
+        length = (tie.before.propellant - tie.after.propellant) / (tie.flow * tie.throttle[0])
+    length = min(max(length, tie.bounds[2] - tie.bounds[1], 0.2), max(tie.bounds[3] - tie.bounds[0], 0.3))
+    low, high = max(tie.bounds[0] + length / 2, tie.bounds[2] - length / 2), min(tie.bounds[3] - length / 2, tie.bounds[1] + length / 2)
+    grid = np.linspace(min(low, high), max(low, high), 81)
+    first, second = (np.stack(arc.at(grid)) for arc in (before, after))
+    kick = np.hypot(*(second - first)[1:])
+    width = np.hypot(tie.before.spread_at(float(grid[40]))[0], tie.after.spread_at(float(grid[40]))[0])
+    slop = width + 0.05 * kick * length + 1.0
+    ordinary = (grid - (tie.ignition[0] + tie.cutoff[0]) / 2) / math.hypot(tie.ignition[1], tie.cutoff[1])
+    best = int(np.argmin(((first[0] - second[0]) / slop) ** 2 + 2 * np.log(slop) + ordinary**2))
+    change = second[1:, best] - first[1:, best]
+    mean = (second[1:, best] + first[1:, best]) / 2
+    # angle of the change above the velocity: both as (radial, transverse)
+    angle = math.atan2(change[0] * mean[1] - change[1] * mean[0], float(change @ mean))
+    spent = used.delta_v if used is not None and math.isfinite(used.delta_v) else float(kick[best])
+    spent = max(spent, 0.01)
+    sigma = used.delta_v_sigma if used is not None and math.isfinite(used.delta_v_sigma) else 0.02 * spent
+    speed, radius = float(np.hypot(*mean)), float(first[0, best])
+    # a thrust held against the stars or the horizon turns from the velocity as that turns: by gravity, and by the thrust itself
+    tie.turning = max(math.hypot(speed / radius, spent * math.sin(angle) / speed / length), 1e-9)
+    tie.centre = np.array([float(grid[best]), length, spent, angle, 0.0])
+    tie.unit = np.array([
+        max(tie.ignition[1], 0.05), max(tie.cutoff[1], 0.02 * length), max(sigma, 1e-4 * spent), 0.03, tie.turning,
+    ])  # fmt: skip
+    tie.set_slop(tie.centre, tie.turning)
+
+
+def _add_readings(tie: BurnTie, inside, rows: PanelRows) -> None:
+    firing = [row for row in inside if not rows.value["throttle"][row] <= _OPEN]
+    if not firing:
+        return
+    values = np.stack([rows.value[name][firing] for name in CHANNELS], axis=1)
+    sigmas = np.stack([rows.sigma[name][firing] for name in CHANNELS], axis=1)
+    seen = from_arrays(tie.before.arc.body, rows.met[firing], values, sigmas, rows.met_sigma[firing], firing)
+    if len(seen) and seen.present.any():
+        tie.readings, tie.used = seen, seen.present.copy()
