@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2 as chi_square
+from scipy.special import chdtri  # of scipy.stats only this is wanted, and that takes half a second to load
 
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
@@ -136,7 +136,7 @@ def _disbelieved(tie: BurnTie) -> str:
         solved = _Solved.of([tie])
         if solved is None:
             return "no steady burn was found that leads from the one to the other"
-        if solved.chi2[0] <= chi_square.isf(_DISBELIEF, max(tie.surplus, 1)):
+        if solved.chi2[0] <= chdtri(max(tie.surplus, 1), _DISBELIEF):
             _settle(tie, solved)
             return ""
         if tie.readings is None or not _drop_worst(tie, solved):
