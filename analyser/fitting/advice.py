@@ -12,14 +12,13 @@ from dataclasses import replace
 from analyser.findings import Advice, Findings, LegAudit
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.detours import detours
-from analyser.fitting.faults import Fault, burn_faults, span
+from analyser.fitting.detours import courses, detours
+from analyser.fitting.faults import Course, Fault, burn_faults, cost_of_detour, span
 from analyser.fitting.ground_faults import landing_faults, liftoff_faults
 from analyser.fitting.panel_rows import PanelRows
 from analyser.flight import Craft
 
 _DEAR = 25.0  # m/s: from here on it is told what the waste would have bought
-_TAKES_ALL = ("wrong way", "overshoot")  # these explain the burn in full
 
 
 def advise(
@@ -48,15 +47,19 @@ def advise(
 
 def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
     """The faults of a leg that are worth a sentence, adding up to its waste at the most."""
-    lost = detours(leg.burns, audited, arcs)
-    takes_all = {fault.burn: fault for fault in lost if fault.cause in _TAKES_ALL and fault.matters}
-    # what is burnt back after an overshoot is told with the overshoot
-    told = set(takes_all) | {number + 1 for number, fault in takes_all.items() if fault.cause == "overshoot"}
-    found: list[Fault] = []
+    course = courses(leg.burns, audited, arcs)
+    lost = [fault for fault in detours(leg.burns, audited, arcs, course) if fault.matters]
+    # a burn the wrong way, or what is burnt back after an overshoot, is told with that
+    told = {fault.burn for fault in lost if fault.cause == "wrong way"} | {fault.burn + 1 for fault in lost if fault.cause == "overshoot"}
+    found = [fault for fault in lost if fault.burn not in told or fault.cause == "wrong way"]
     for number in leg.burns:
-        own = [] if number in told else _of_burn(number, audited, arcs, craft, rows, leg)
-        found += _merged([fault for fault in lost if fault.burn == number], own)
-    found = sorted((fault for fault in found if fault.matters), key=lambda fault: -fault.cost)
+        if number in told:
+            continue
+        # what an overshoot left is told: the burn itself is judged by what it did
+        own = course.get(number) if not any(fault.burn == number for fault in found) else None
+        found += [fault for fault in _of_burn(number, audited, arcs, craft, rows, leg, own) if fault.matters]
+    found = [_in_full(fault, found, leg.burns, arcs, audited, craft, rows, course) for fault in found]
+    found.sort(key=lambda fault: -fault.cost)
     left = leg.waste.value if leg.waste.known else math.inf
     kept = []
     for fault in found:
@@ -67,20 +70,18 @@ def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
     return kept
 
 
-def _merged(lost: list[Fault], own: list[Fault]) -> list[Fault]:
-    """What a burn brought about later belongs to its own dearest fault, where it has one."""
-    blamed = max((fault for fault in own if fault.matters), key=lambda fault: fault.cost, default=None)
-    if blamed is None:
-        return lost + own
-    extra = [fault for fault in lost if fault.rest and fault.matters]
-    if not extra:
-        return lost + own
-    cost, sigma = blamed.cost + sum(fault.cost for fault in extra), math.hypot(blamed.sigma, *(fault.sigma for fault in extra))
-    together = replace(blamed, cost=cost, sigma=sigma, sentence=blamed.sentence.replace("{cost}", "{cost} with " + extra[0].rest))
-    return [fault for fault in lost if fault not in extra] + [together if fault is blamed else fault for fault in own]
+def _in_full(fault: Fault, found: list[Fault], burns, arcs, audited, craft, rows, course) -> Fault:
+    """A burn the wrong way with what it cost the next one, as far as that has no faults of its own."""
+    following = next((number for number in burns if number > fault.burn), None)
+    if fault.cause != "wrong way" or following not in course or fault.burn not in course or course[fault.burn].final:
+        return fault
+    if audited[following].burn.before != audited[fault.burn].burn.after:
+        return fault
+    cost = cost_of_detour(fault.burn, following, arcs, audited, craft, rows, course) - sum(other.cost for other in found if other.burn == following)
+    return replace(fault, cost=cost) if cost > fault.cost else fault
 
 
-def _of_burn(number: int, audited, arcs, craft, rows, leg: LegAudit | None = None) -> list[Fault]:
+def _of_burn(number: int, audited, arcs, craft, rows, leg: LegAudit | None = None, course: Course | None = None) -> list[Fault]:
     item = audited[number]
     if item.burn.kind == "landing":
         return landing_faults(number, item, arcs, craft, rows)
@@ -88,15 +89,14 @@ def _of_burn(number: int, audited, arcs, craft, rows, leg: LegAudit | None = Non
         last = arcs[audited[leg.burns[-1]].burn.after] if leg else arcs[item.burn.after]
         needed = leg.needed.value if leg else item.burn.needed.value
         return liftoff_faults(number, item, arcs, craft, rows, last, needed)
-    return burn_faults(number, item, arcs, audited, craft, rows)
+    return burn_faults(number, arcs, audited, craft, rows, course)
 
 
 def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, arcs) -> Advice:
     item = audited[fault.burn]
     kilograms = _kilograms(fault.cost, item)
-    sentence = fault.sentence.replace("{cost}", f"{fault.cost:.0f} m/s")
-    if fault.cost >= _DEAR:
-        sentence += _bought(fault.cost, kilograms, item, findings, arcs)
+    bought = _bought(fault.cost, kilograms, item, findings, arcs) if fault.cost >= _DEAR else ""
+    sentence = fault.sentence.replace("{cost}", f"{fault.cost:.0f} m/s{bought}")
     return Advice(leg, f"{leg}: {sentence}" if leg else sentence[0].upper() + sentence[1:], fault.cost, kilograms, fault.cause)
 
 
@@ -119,4 +119,4 @@ def _bought(cost: float, kilograms: float, item: AuditedBurn, findings: Findings
     ideal = findings.ideal
     if ideal is not None and math.isfinite(ideal.margin) and ideal.margin > 0:
         parts.append(f"{100 * kilograms / ideal.margin:.0f} % of what the ideal plan leaves in the tanks")
-    return f" ({kilograms:.0f} kg: {', or '.join(parts)}.)" if parts else ""
+    return f" ({kilograms:.0f} kg: {', or '.join(parts)})" if parts else ""

@@ -12,81 +12,82 @@ from __future__ import annotations
 
 import math
 
+from analyser.findings import Burn
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.faults import Fault, span, when
+from analyser.fitting.faults import Course, Fault, span, when
 from analyser.fitting.legs import needed_arcs
 from analyser.fitting.transfer import apsides
 
-_SAME = 0.02  # of the way from the first orbit to the last: an apsis beyond the end by less is no overshoot
+_SAME = 1e-3  # of the way from the first orbit to the last: an apsis beyond the end by less is no overshoot
 
 
-def detours(burns: tuple[int, ...], audited: list[AuditedBurn], arcs: list[FittedArc]) -> list[Fault]:
-    """What each burn of a leg lost by the direction it went, dearest causes named; burns from one body to another count apart."""
+def courses(burns: tuple[int, ...], audited: list[AuditedBurn], arcs: list[FittedArc]) -> dict[int, Course]:
+    """Where each burn of a leg stands on the way to the leg's last orbit about its body."""
+    found: dict[int, Course] = {}
+    for run in _runs(burns, audited, arcs):
+        last = arcs[audited[run[-1]].burn.after]
+        to_go = [needed_arcs(arcs[audited[number].burn.before], last) for number in run] + [0.0]
+        for place, number in enumerate(run):
+            found[number] = Course(to_go[place], to_go[place + 1], last, place == len(run) - 1)
+    return found
+
+
+def detours(burns: tuple[int, ...], audited: list[AuditedBurn], arcs: list[FittedArc], course: dict[int, Course]) -> list[Fault]:
+    """Burns of a leg that went the wrong way, too far, or too steeply from the ground."""
     found: list[Fault] = []
     for run in _runs(burns, audited, arcs):
-        found += _of_run(run, audited, arcs)
+        for number, following in zip(run, run[1:]):
+            fault = _detour(number, audited[number], audited[following].burn, arcs, course[number], arcs[audited[run[0]].burn.before])
+            found += [fault] if fault else []
     return found
 
 
 def _runs(burns, audited, arcs) -> list[list[int]]:
+    """Burns that follow one another about one body."""
     runs: list[list[int]] = []
     for number in burns:
         item = audited[number]
         body = arcs[item.burn.before].body.name
-        if body != arcs[item.burn.after].body.name:
+        if body != arcs[item.burn.after].body.name or not item.burn.needed.known:
             continue
-        joined = runs and audited[runs[-1][-1]].burn.after == item.burn.before and arcs[audited[runs[-1][-1]].burn.after].body.name == body
+        joined = runs and audited[runs[-1][-1]].burn.after == item.burn.before
         runs[-1].append(number) if joined else runs.append([number])
-    return [run for run in runs if len(run) > 1]
+    return runs
 
 
-def _of_run(run: list[int], audited: list[AuditedBurn], arcs: list[FittedArc]) -> list[Fault]:
-    last = arcs[audited[run[-1]].burn.after]
-    to_go = [needed_arcs(arcs[audited[number].burn.before], last) for number in run] + [0.0]
-    found = []
-    for place, number in enumerate(run[:-1]):
-        item, burn = audited[number], audited[number].burn
-        back = audited[run[place + 1]].burn
-        lost = burn.needed.value + to_go[place + 1] - to_go[place]
-        sigma = math.hypot(burn.needed.sigma, back.needed.sigma)
-        if not lost > 0:
-            continue
-        if to_go[place + 1] > to_go[place]:
-            # all that it spent, and all that was needed more afterwards
-            cost = burn.spent.value + to_go[place + 1] - to_go[place]
-            sentence = (
-                f"the burn at {when(burn.ignition.value)} went the wrong way ({burn.direction}, {burn.spent.value:.0f} m/s) and had to be taken back: "
-                "check the nose against the direction wanted before ignition: {cost}."
-            )
-            found.append(Fault(number, "wrong way", cost, math.hypot(sigma, burn.spent.sigma), sentence))
-        elif _overshot(arcs[audited[run[0]].burn.before], arcs[burn.before], arcs[burn.after], last):
-            sentence = (
-                f"the burn at {when(burn.ignition.value)} overshot and {back.spent.value:.0f} m/s were burnt back at {when(back.ignition.value)}: "
-                f"cut off {span(_too_long(item, back.spent.value))} earlier, the last part at low throttle: {{cost}}."
-            )
-            found.append(Fault(number, "overshoot", lost, sigma, sentence))
-        elif burn.kind == "liftoff":
-            sentence = (
-                f"the climb from {when(burn.ignition.value)} was too steep to be an orbit's beginning, so that {back.spent.value:.0f} m/s were left to burn at the top: "
-                "pitch over sooner and lower: {cost}."
-            )
-            found.append(Fault(number, "steep climb", lost, sigma, sentence))
-        else:
-            sentence = (
-                f"the burn at {when(burn.ignition.value)} and what followed it went round about: from where it began {to_go[place]:.0f} m/s would have done: {{cost}}."
-            )
-            rest = "what it left had to be corrected afterwards"
-            found.append(Fault(number, "corrections", lost, sigma, sentence, rest))
-    return found
+def _detour(number: int, item: AuditedBurn, back: Burn, arcs: list[FittedArc], course: Course, first: FittedArc) -> Fault | None:
+    burn = item.burn
+    lost = burn.needed.value + course.after - course.before
+    sigma = math.hypot(burn.needed.sigma, back.needed.sigma)
+    if course.after > course.before:
+        # all that it spent, and all that was needed more afterwards
+        sentence = (
+            f"the burn at {when(burn.ignition.value)} went the wrong way ({burn.direction}, {burn.spent.value:.0f} m/s) and had to be taken back: "
+            "check the nose against the direction wanted before ignition: {cost}."
+        )
+        return Fault(number, "wrong way", burn.spent.value + course.after - course.before, math.hypot(sigma, burn.spent.sigma), sentence)
+    if burn.kind == "liftoff":
+        sentence = (
+            f"the climb from {when(burn.ignition.value)} was too steep to be an orbit's beginning, so that {back.spent.value:.0f} m/s were left to burn at the top: "
+            "pitch over sooner and lower: {cost}."
+        )
+        return Fault(number, "steep climb", lost, sigma, sentence)
+    if _overshot(first, arcs[burn.before], arcs[burn.after], arcs[back.after], course.last):
+        sentence = (
+            f"the burn at {when(burn.ignition.value)} overshot and {back.spent.value:.0f} m/s were burnt back at {when(back.ignition.value)}: "
+            f"cut off {span(_too_long(item, back.spent.value))} earlier, the last part at low throttle: {{cost}}."
+        )
+        return Fault(number, "overshoot", lost, sigma, sentence)
+    return None
 
 
-def _overshot(first: FittedArc, before: FittedArc, after: FittedArc, last: FittedArc) -> bool:
-    """Whether the apsis that a burn moved most went beyond where the leg ended."""
-    start, end, here, came = (_reaches(arc) for arc in (first, last, after, before))
-    moved = 0 if abs(here[0] - came[0]) > abs(here[1] - came[1]) else 1
+def _overshot(first: FittedArc, before: FittedArc, after: FittedArc, back: FittedArc, last: FittedArc) -> bool:
+    """Whether the apsis that a burn moved most went beyond where the leg ended, and the next burn moved that apsis back."""
+    start, end, came, here, then = (_reaches(arc) for arc in (first, last, before, after, back))
+    moved, returned = (0 if abs(b[0] - a[0]) > abs(b[1] - a[1]) else 1 for a, b in ((came, here), (here, then)))
     way = end[moved] - start[moved]
-    return (here[moved] - end[moved]) * way > _SAME * way * way
+    return moved == returned and (here[moved] - end[moved]) * way > _SAME * way * way and (then[moved] - here[moved]) * way < 0
 
 
 def _reaches(arc: FittedArc) -> tuple[float, float]:

@@ -21,13 +21,14 @@ import numpy as np
 
 from analyser.fitting import conic
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burns import AuditedBurn, impulse_at
+from analyser.fitting.burns import AuditedBurn, impulse_at, transfer_limits
 from analyser.fitting.finite import burn_to_energy
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.transfer import apsides, least_delta_v
 from analyser.flight import Body, Craft, Stage
 
 _ACROSS = math.radians(50.0)  # from here on a burn was meant across the motion
+_AIMED = math.radians(5.0)  # a burn within this of the motion was well aimed
 _OPEN = 0.9  # a throttle above this is called full
 _WORTH_SAYING = 3.0  # m/s
 
@@ -41,7 +42,6 @@ class Fault:
     cost: float
     sigma: float
     sentence: str
-    rest: str = ""  # what the same cause brought about later in the leg
 
     @property
     def matters(self) -> bool:
@@ -89,11 +89,29 @@ def _stage(item: AuditedBurn, craft: Craft | None) -> Stage | None:
     return None
 
 
-def burn_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None) -> list[Fault]:
-    """The faults of burn ``number``, which lies between two coasts about one body; empty for any other burn, and where spent is unknown."""
+@dataclass(frozen=True)
+class Course:
+    """Where a burn stands in its leg: the least delta-v, m/s, to the leg's ``last`` orbit about this body from before it and from after it.
+    For the last burn of a leg ``after`` is 0 and what it did is what was wanted."""
+
+    before: float
+    after: float
+    last: FittedArc
+    final: bool
+
+
+def burn_faults(
+    number: int, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None, course: Course | None = None
+) -> list[Fault]:
+    """The faults of burn ``number``, which lies between two coasts about one body; empty for any other burn, and where spent is unknown.
+
+    With its ``course``, what the burn left to be corrected afterwards counts as its own.
+    """
+    item = audited[number]
     before, after = arcs[item.burn.before], arcs[item.burn.after]
     if item.burn.kind != "orbit" or before.body.name != after.body.name or not item.burn.needed.known:
         return []
+    course = course or Course(item.burn.needed.value, 0.0, after, True)
     angle = off_motion(before, after, item.times.middle)
     since = _free_since(number, audited, before)
     head = f"the burn at {when(item.burn.ignition.value)} "
@@ -101,7 +119,24 @@ def burn_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], audited: 
         return _across(number, item, before, after, since, head)
     if item.burn.spent_from == "orbits":
         return []
-    return _along(number, item, before, after, since, head, engine_of(item, craft, rows), angle)
+    # where a burn is to bring the craft to another body, that body's place says when it must be, and that the instruments don't show
+    bound = after.index + 1 < len(arcs) and arcs[after.index + 1].body.name != after.body.name
+    choices = [] if bound else passages(before, item.times.middle, since)
+    return _along(number, item, before, after, choices, head, engine_of(item, craft, rows), angle, course)
+
+
+def cost_of_detour(number: int, following: int, arcs, audited: list[AuditedBurn], craft, rows, course: dict[int, Course]) -> float:
+    """What burn ``number`` and the one ``following`` it spent, over the second alone, flown along the motion at its own time and throttle from
+    the orbit before the first, m/s; nan where that can't be reckoned."""
+    first, second = audited[number], audited[following]
+    engine = engine_of(second, craft, rows)
+    if engine is None or second.burn.kind != "orbit" or not (first.burn.spent.known and second.burn.spent.known):
+        return math.nan
+    stand = course[following]
+    again = _Again(arcs[first.burn.before], arcs[second.burn.after], engine, Course(course[number].before, stand.after, stand.last, stand.final))
+    throttle = engine.throttle if math.isfinite(engine.throttle) else 1.0
+    waste = first.burn.spent.value + second.burn.spent.value + stand.after - course[number].before
+    return waste - again.at(second.burn.ignition.value, throttle)
 
 
 def off_motion(before: FittedArc, after: FittedArc, met: float) -> float:
@@ -140,64 +175,74 @@ def passages(before: FittedArc, met: float, since: float) -> list[tuple[float, s
     ]  # fmt: skip
 
 
-def _along(number, item: AuditedBurn, before, after, since, head, engine: Engine | None, angle: float) -> list[Fault]:
+def _along(number, item: AuditedBurn, before, after, choices, head, engine: Engine | None, angle: float, course: Course) -> list[Fault]:
     burn = item.burn
-    waste = burn.spent.value - burn.needed.value
+    waste = burn.spent.value - burn.needed.value if course.final else burn.spent.value + course.after - course.before
     spread = item.spent - item.needed
     sigma = float(np.nanstd(spread)) if len(spread) > 1 else burn.spent.sigma
     if engine is None or not max(waste, 0.0) > _WORTH_SAYING:
         return []
     throttle = engine.throttle if math.isfinite(engine.throttle) else 1.0
     ignition = burn.ignition.value
-    again = _Again(before, after, engine)
+    again = _Again(before, after, engine, course)
     as_lit, doubt = again.at(ignition, throttle), 0.0
-    apsis = _apsis(before, after, passages(before, item.times.middle, since))
+    apsis = _apsis(before, after, choices)
     if not math.isfinite(as_lit):
         return []
     if apsis is None:
-        best, at_throttle, best_time = as_lit, as_lit, ignition
+        best, at_throttle = as_lit, as_lit
         if throttle < _OPEN:
-            best = min(as_lit, again.at(item.times.middle - again.lead(item.times.middle, 1.0), 1.0))
+            best = min(as_lit, again.about(item.times.middle, 1.0))
     else:
         time, name = apsis
-        best_time = time - again.lead(time, throttle)
-        at_throttle = min(again.at(best_time, throttle), as_lit)
-        best = min(again.at(time - again.lead(time, 1.0), 1.0), at_throttle) if throttle < _OPEN else at_throttle
-        passage = after_estimate(before, "periapsis_time")
+        best_time = time - again.lead(time, throttle, after.energy)
+        at_throttle = min(again.about(time, throttle), as_lit)
+        best = min(again.about(time, 1.0), at_throttle) if throttle < _OPEN else at_throttle
+        passage = sigma_of(before, "periapsis_time")
         doubt_time = math.hypot(burn.ignition.sigma, passage if math.isfinite(passage) else 0.0)
-        around = [again.at(ignition + sign * doubt_time, throttle) for sign in (-1, 1)]
-        doubt = float(np.nanmax(np.abs(np.array(around) - as_lit)))
+        around = np.array([again.at(ignition + sign * doubt_time, throttle) for sign in (-1, 1)])
+        doubt = float(np.max(np.abs(np.where(np.isfinite(around), around, as_lit) - as_lit)))
     parts = {"low throttle": at_throttle - best, "place": as_lit - at_throttle, "off-axis": waste - as_lit}
     parts = _within(parts, waste - best)
+    left = "" if course.final or course.after < _WORTH_SAYING else f"; with the {course.after:.0f} m/s that it left to be corrected"
     found = []
     if throttle < _OPEN:
         sentence = (
             head + f"ran at {100 * throttle:.0f} % throttle for {span(item.times.duration)}: open it fully, and light it "
-            f"{span(again.lead(item.times.middle, 1.0))} before the best point: {{cost}}."
+            f"{span(again.lead(item.times.middle, 1.0, after.energy))} before the best point: {{cost}}."
         )
         found.append(Fault(number, "low throttle", parts["low throttle"], min(sigma, 0.5 * parts["low throttle"]), sentence))
-    if apsis is not None:
+    # a difference of time that a pilot could neither see nor mend is no fault of timing
+    if apsis is not None and abs(ignition - best_time) > max(1.5, 0.03 * item.times.duration):
         late = ignition > best_time
-        flown = time - ignition
+        there = f"{'after' if time < ignition else 'before'} it" if abs(time - ignition) >= 0.5 else "at it"
+        flown = there if there == "at it" else f"{span(time - ignition)} {there}"
         sentence = (
             head + f"at {kilometres(before, item.times.middle)} came too {'late' if late else 'early'}: start {offset(time - best_time, name)} instead of "
-            f"{offset(flown, name)}: {{cost}}."
+            f"{flown}{left}: {{cost}}."
         )
         found.append(Fault(number, "late" if late else "early", parts["place"], doubt, sentence))
-    found.append(_off_axis(number, item, parts["off-axis"], math.hypot(sigma, doubt), head, angle))
+    found.append(_off_axis(number, item, parts["off-axis"], math.hypot(sigma, doubt), head, angle, course, again.own(ignition, throttle)))
     return found
 
 
-def _off_axis(number, item: AuditedBurn, cost: float, sigma: float, head: str, angle: float) -> Fault:
+def _off_axis(number, item: AuditedBurn, cost: float, sigma: float, head: str, angle: float, course: Course, flown_well: float) -> Fault:
+    """What remains: thrust not along the motion; or, where the burn itself was well aimed, too much or too little of it."""
     burn = item.burn
     if burn.wrong_way.known and burn.wrong_way.value > 0.3 * max(cost, _WORTH_SAYING) and burn.wrong_way.value > 2 * burn.wrong_way.sigma:
         sentence = head + f"pushed the wrong way for {burn.wrong_way.value:.0f} m/s of it: check the attitude before opening the throttle: {{cost}}."
         return Fault(number, "wrong way", cost, sigma, sentence)
-    off = math.degrees(math.acos(min(max(1 - max(cost, 0.0) / burn.spent.value, -1.0), 1.0)))
-    in_plane = math.degrees(angle) if abs(angle) < math.pi / 2 else math.degrees(math.remainder(math.pi - angle, 2 * math.pi))
+    prograde = abs(angle) < math.pi / 2
+    own = min(max(burn.spent.value - burn.needed.value - flown_well, 0.0), burn.spent.value)
+    in_plane = angle if prograde else math.remainder(math.pi - angle, 2 * math.pi)
+    off = max(math.acos(1 - own / burn.spent.value), abs(in_plane) if burn.net.known else 0.0)
+    left = "" if course.final or course.after < _WORTH_SAYING else f"; with the {course.after:.0f} m/s that it left to be corrected"
+    if not course.final and own < max(_WORTH_SAYING, 2 * sigma) and off < _AIMED:
+        sentence = head + f"left {course.after:.0f} m/s to be corrected; from where it began {course.before:.0f} m/s would have done: {{cost}}."
+        return Fault(number, "corrections", cost, sigma, sentence)
     side = f" {'outward' if in_plane > 0 else 'inward'} of" if abs(in_plane) > 0.6 * off else " off"
-    along = "prograde" if abs(angle) < math.pi / 2 else "retrograde"
-    sentence = head + f"was as if {off:.0f} degrees{side} {along} throughout: hold the nose on {along}: {{cost}}."
+    along = "prograde" if prograde else "retrograde"
+    sentence = head + f"was as if {math.degrees(off):.0f} degrees{side} {along} throughout: hold the nose on {along}{left}: {{cost}}."
     return Fault(number, "off-axis", cost, sigma, sentence)
 
 
@@ -225,22 +270,43 @@ def _apsis(before: FittedArc, after: FittedArc, choices) -> tuple[float, str] | 
 class _Again:
     """The burn flown again along the motion, lit at other times and at other throttles: what it wastes, m/s."""
 
-    def __init__(self, before: FittedArc, after: FittedArc, engine: Engine):
-        self.before, self.after, self.engine = before, after, engine
+    def __init__(self, before: FittedArc, after: FittedArc, engine: Engine, course: Course):
+        self.before, self.after, self.engine, self.course = before, after, engine, course
+        self.limits = transfer_limits(before, course.last)
 
-    def at(self, ignition: float, throttle: float) -> float:
-        arc, mu = self.before, self.before.body.mu
-        state = (float(part) for part in arc.at(ignition))
-        flown = burn_to_energy(mu, *state, self.after.energy, self.engine.mass, self.engine.thrust * throttle, self.engine.exhaust_speed)
+    def at(self, ignition: float, throttle: float, energy: float | None = None) -> float:
+        """To the energy that was reached, or another, m^2/s^2; with what remains to be done in the leg after it."""
+        flown = self._flown(ignition, throttle, self.after.energy if energy is None else energy)
+        if self.course.final or not math.isfinite(flown.delta_v):
+            return self._of(flown)
+        last = self.course.last
+        rest = least_delta_v(last.body.mu, flown.energy, flown.angular_momentum, last.energy, last.momentum, **self.limits)
+        return flown.delta_v + float(rest) - self.course.before
+
+    def own(self, ignition: float, throttle: float) -> float:
+        """The same of the burn alone, whatever comes after."""
+        return self._of(self._flown(ignition, throttle, self.after.energy))
+
+    def about(self, met: float, throttle: float) -> float:
+        """Half before, half after a time; to the energy that was reached or to that of the leg's end, whichever wastes less."""
+        energies = {self.after.energy} if self.course.final or self.course.last.kind != "coast" else {self.after.energy, self.course.last.energy}
+        tried = [self.at(met - self.lead(met, throttle, energy), throttle, energy) for energy in energies]
+        return min((value for value in tried if math.isfinite(value)), default=math.inf)
+
+    def _flown(self, ignition: float, throttle: float, energy: float):
+        state = (float(part) for part in self.before.at(ignition))
+        return burn_to_energy(self.before.body.mu, *state, energy, self.engine.mass, self.engine.thrust * throttle, self.engine.exhaust_speed)
+
+    def _of(self, flown) -> float:
         if not math.isfinite(flown.delta_v):
             return math.nan
-        return flown.delta_v - needed(arc.body, (arc.energy, arc.momentum), (flown.energy, flown.angular_momentum))
+        return flown.delta_v - needed(self.before.body, (self.before.energy, self.before.momentum), (flown.energy, flown.angular_momentum))
 
-    def lead(self, met: float, throttle: float) -> float:
+    def lead(self, met: float, throttle: float, energy: float) -> float:
         """Seconds from ignition to the moment when half of the delta-v is spent, for the burn about a time."""
         mu, engine = self.before.body.mu, self.engine
         radius, climb, level = (float(part) for part in self.before.at(met))
-        change = abs(math.sqrt(max(2 * (self.after.energy + mu / radius), 0.0)) - math.hypot(climb, level))
+        change = abs(math.sqrt(max(2 * (energy + mu / radius), 0.0)) - math.hypot(climb, level))
         return engine.mass * -math.expm1(-change / 2 / engine.exhaust_speed) * engine.exhaust_speed / (engine.thrust * throttle)
 
 
@@ -288,7 +354,9 @@ def _window(before: FittedArc, met: float, since: float) -> np.ndarray:
     period = float(shape.period)
     reach = period / 2 if math.isfinite(period) else max(abs(float(shape.time_since_periapsis)), 1.0)
     start = max(since, met - reach) if math.isfinite(since) else met - reach
-    times = np.linspace(min(start, met), met + reach, 401)
+    # not past the next apsis: what comes after it is another pass
+    ahead = [time - met for time, _ in passages(before, met, -math.inf) if time > met + 1.0]
+    times = np.linspace(min(start, met), met + min([reach, *ahead]), 401)
     radius = before.at(times)[0]
     return times[(radius > body.radius + body.air_top) & (radius < body.sphere_of_influence)]
 
@@ -303,7 +371,7 @@ def _net_at(before: FittedArc, after: FittedArc, times: np.ndarray) -> np.ndarra
     return np.where((radius >= low * (1 - 1e-3)) & (radius <= high * (1 + 1e-3)), up, np.nan)
 
 
-def after_estimate(arc: FittedArc, name: str) -> float:
+def sigma_of(arc: FittedArc, name: str) -> float:
     """The sigma of a published figure of an arc, nan where it has none."""
     found = (arc.estimates or {}).get(name)
     return found.sigma if found is not None and found.known else math.nan

@@ -45,7 +45,7 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
     total = sum(parts.values())
     parts = {name: value * min(1.0, waste / total) if total else 0.0 for name, value in parts.items()}
     rest = waste - sum(parts.values())
-    head = f"the descent from {when(item.burn.ignition.value)} "
+    head = f"the landing (from {when(item.burn.ignition.value)}) "
     words = {
         "hover": f"hovered {span(low.hover_time)} at about {_metres(low.hover_height)}: come down to the ground without stopping: {{cost}}.",
         "slow let-down": (
@@ -53,7 +53,7 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
             "let it fall faster and stop it lower: {cost}."
         ),
         "low throttle": f"braked at {100 * throttle:.0f} % throttle: brake later at full throttle: {{cost}}.",
-        "early braking": _early(item, before, ground, engine, best),
+        "early braking": _early(item, before, ground, engine, best, low),
     }
     parts["early braking"] = rest
     return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
@@ -72,7 +72,7 @@ def liftoff_faults(
         return []
     # what this craft must pay over impulses, it pays in the burn from the ground
     waste = item.burn.spent.value - item.burn.needed.value - max(best.delta_v - needed, 0.0)
-    head = f"the climb from {when(item.burn.ignition.value)} "
+    head = f"the climb (from {when(item.burn.ignition.value)}) "
     low = math.isfinite(engine.throttle) and engine.throttle < _OPEN
     sentence = head + (
         f"ran at {100 * engine.throttle:.0f} % throttle: open it fully until the apoapsis stands: {{cost}}."
@@ -194,13 +194,16 @@ def _latest(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Eng
     return float(low)
 
 
-def _early(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, best: PoweredLeg) -> str:
+def _early(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, best: PoweredLeg, low: LetDown) -> str:
     """Braking against the latest moment at full throttle, in words."""
+    ignition = item.burn.ignition.value
     latest = _latest(item, before, ground, engine, 1.0)
-    lead = latest - item.burn.ignition.value
-    if math.isfinite(lead) and lead > 2.0:
-        way = math.hypot(*(float(part) for part in before.at(latest)[1:])) * lead
-        return f"braked {way / 1e3:.0f} km, {span(lead)}, too early: at full throttle the latest moment to start is {when(latest)}: {{cost}}."
+    lead = latest - ignition
+    if not math.isfinite(lead):  # a coast that stays above the ground: the time that braking took against the time it takes
+        lead = item.times.duration - low.time - best.burn_duration
+    if lead > 2.0:
+        way = math.hypot(*(float(part) for part in before.at(ignition)[1:])) * lead
+        return f"braked about {span(lead)}, {way / 1e3:.0f} km, too early: start later, at full throttle on retrograde: {{cost}}."
     return f"took {item.burn.spent.value:.0f} m/s where this craft can do it for {best.delta_v:.0f}: keep the nose on retrograde and the throttle open until low: {{cost}}."
 
 
