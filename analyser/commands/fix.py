@@ -107,7 +107,7 @@ def _take_short_form(options) -> None:
 
 def _reading(options):
     from analyser.commands.typed import shown_quantity
-    from analyser.fitting.fix import Reading
+    from analyser.fitting.shown_state import Reading
 
     def shown(name: str, dimension: str):
         found = getattr(options, name)
@@ -140,7 +140,7 @@ def _what_follows(options, fix, world, craft, plan):
     landing = goal is not None and goal.kind == "landed"
     engine, notes = None, ()
     if craft is not None:
-        from analyser.fitting.corrections import engine_of
+        from analyser.fitting.engine import engine_of
 
         left = propellant_mass(options.propellant, craft, options.stage) if options.propellant else math.nan
         engine, notes = engine_of(craft, left, options.stage, throttle_share(options.throttle))

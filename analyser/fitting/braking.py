@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
-from analyser.fitting.corrections import Engine
-from analyser.fitting.digits import Shown, samples
-from analyser.fitting.fix import Fix, State, estimate
+from analyser.fitting.digits import Shown, estimate, samples
+from analyser.fitting.engine import Engine
+from analyser.fitting.fix import Fix
+from analyser.fitting.shown_state import State
 from analyser.flight import Body
 
 # Each step of the braking lasts this share of the time left to a stop: the last seconds, where the direction turns fast,

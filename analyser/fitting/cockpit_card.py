@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from analyser.errors import InputError
 from analyser.fitting.braking import stop
-from analyser.fitting.corrections import Engine, engine_of
+from analyser.fitting.engine import Engine, engine_of
 from analyser.flight import Body, Craft, Plan, World
 
 TOLERANCE = 0.01  # of the value: what reading between rows may err at most

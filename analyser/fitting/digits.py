@@ -12,6 +12,8 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
+from analyser.estimate import Estimate
+
 SAMPLES = 480
 TAIL = 0.025  # of the results lie below a 95 % interval, and as many above
 
@@ -82,6 +84,27 @@ def _quantile(ordered: Sequence[float], share: float) -> float:
     if weight == 0:
         return ordered[below]
     return ordered[below] + weight * (ordered[above] - ordered[below])
+
+
+def estimate(nominal: float, values: Sequence[float], unit: str, reason: str = "", tail: float = TAIL) -> Estimate:
+    """An estimate from the nominal value and the results of all samples (nan: left out).
+
+    ``reason`` is why there is no value, used where the nominal value is infinite or nan.
+    """
+    usable = [value for value in values if not math.isnan(value)]
+    if not usable:
+        return Estimate.unknown(unit, reason or "the reading doesn't determine it")
+    low, high = middle(usable, tail)
+    finite = [value for value in usable if math.isfinite(value)]
+    if not finite:
+        return Estimate.unknown(unit, reason or "without limit")
+    mean = math.fsum(finite) / len(finite)
+    sigma = math.sqrt(math.fsum((value - mean) ** 2 for value in finite) / len(finite))
+    if not math.isfinite(nominal):
+        if not math.isfinite(high) or len(finite) < len(usable):
+            return Estimate(math.nan, sigma, low, high, unit, reason or "without limit")
+        nominal = mean
+    return Estimate(nominal, sigma, low, high, unit)
 
 
 def dominant(points: Sequence[Sequence[float]], results: Sequence[float]) -> int | None:

@@ -14,7 +14,8 @@ from analyser.errors import InputError
 from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.digits import Shown, samples
-from analyser.fitting.fix import Fix, Reading, State, fix_reading, fix_states
+from analyser.fitting.fix import Fix, fix_reading, fix_states
+from analyser.fitting.shown_state import Reading, State
 from analyser.flight import Body, World
 
 _KEPT = 40  # moments of one coast

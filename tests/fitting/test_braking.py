@@ -10,9 +10,10 @@ from scipy.integrate import solve_ivp
 
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.braking import landing, landings, stop
-from analyser.fitting.corrections import engine_of
+from analyser.fitting.engine import engine_of
 from analyser.fitting.digits import Shown
-from analyser.fitting.fix import Reading, fix_reading
+from analyser.fitting.fix import fix_reading
+from analyser.fitting.shown_state import Reading
 from analyser.flight import Body, Craft, Stage
 
 LULL = Body("Lull", 2.1e11, 310e3, rotation_period=245_000.0)

@@ -9,9 +9,11 @@ import pytest
 
 from analyser.errors import InputError
 from analyser.fitting import scalar_conic as conic
-from analyser.fitting.corrections import aim, engine_of
+from analyser.fitting.corrections import aim
 from analyser.fitting.digits import Shown
-from analyser.fitting.fix import Reading, fix_reading
+from analyser.fitting.engine import engine_of
+from analyser.fitting.fix import fix_reading
+from analyser.fitting.shown_state import Reading
 from analyser.flight import Body, Craft, Goal, Stage, World
 
 ARDENT = Body("Ardent", 6.1e12, 890e3)

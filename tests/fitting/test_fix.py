@@ -12,7 +12,8 @@ import pytest
 from analyser.errors import InputError
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.digits import Shown, dominant, middle, samples
-from analyser.fitting.fix import Reading, fix_reading
+from analyser.fitting.fix import fix_reading
+from analyser.fitting.shown_state import Reading
 from analyser.flight import Atmosphere, Body
 
 LULL = Body("Lull", 2.1e11, 310e3, rotation_period=245_000.0, parent="Ardent", semi_major_axis=21e6, sphere_of_influence=5.45e6)

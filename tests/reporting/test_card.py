@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from analyser.fitting.cockpit_card import braking_height, make_card
-from analyser.fitting.corrections import engine_of
+from analyser.fitting.engine import engine_of
 from analyser.flight import Atmosphere, Body, Craft, Goal, Leg, Plan, Stage, World, make_world
 from analyser.reporting.card import card_html, card_tables, card_text, write_card
 
