@@ -12,7 +12,6 @@ import importlib
 import os
 import re
 import sys
-import textwrap
 
 from analyser.errors import AnalyserError
 
@@ -40,11 +39,33 @@ _ENVIRONMENT = {errno.ENOSPC, errno.EACCES, errno.EPERM, errno.EROFS, errno.EDQU
                 errno.ENOENT, errno.ENAMETOOLONG, errno.EMFILE, errno.EIO, errno.EEXIST, errno.ELOOP}  # fmt: skip
 
 
+class _Help(argparse.HelpFormatter):
+    """Wraps descriptions and leaves examples as they stand, in the width of the window.
+
+    The parser makes one for every option that is added, so it must cost nothing: the usual one loads a module for the window's width.
+    """
+
+    def __init__(self, prog: str):
+        super().__init__(prog, width=_columns() - 2)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if "\n" in text:
+            return "".join(indent + line for line in text.splitlines(keepends=True))
+        return super()._fill_text(text, width, indent)
+
+
+def _columns() -> int:
+    if os.environ.get("COLUMNS", "").isdecimal():
+        return int(os.environ["COLUMNS"]) or 80
+    try:
+        return os.get_terminal_size(1).columns or 80
+    except OSError:
+        return 80
+
+
 def build_parser(only: str = "") -> argparse.ArgumentParser:
     """The parser of every command, or just of the command ``only``: in flight, the others' options need not be made."""
-    parser = argparse.ArgumentParser(
-        prog="analyser", description=DESCRIPTION, epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(prog="analyser", description=DESCRIPTION, epilog=EXAMPLES, formatter_class=_Help)
     parser.add_argument("--version", action="version", version=f"analyser {_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in (only,) if only in COMMANDS else COMMANDS:
@@ -59,9 +80,9 @@ def add_command(commands, name: str) -> None:
     parser = commands.add_parser(
         name,
         help=module.SUMMARY,
-        description=textwrap.fill(" ".join(text.split()), 79),
-        epilog=textwrap.dedent(examples).strip() or None,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=" ".join(text.split()),
+        epilog=examples.strip() or None,
+        formatter_class=_Help,
     )
     module.configure(parser)
     parser.set_defaults(run=module.run)

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -39,6 +37,8 @@ def write_atomically(path: str | Path, content: bytes | str) -> Path:
     OutputError
         The folder is read-only, the disk is full, ``path`` is a folder, ...; the old file is untouched.
     """
+    import tempfile  # here, not above: a command that only reads must not wait for it
+
     path = Path(path)
     make_folder(path.parent)
     with _told(path):
@@ -69,6 +69,9 @@ def staged_folder(folder: str | Path) -> Iterator[Path]:
     OutputError
         As :func:`write_atomically`.
     """
+    import shutil
+    import tempfile
+
     folder = Path(folder)
     existed = folder.exists()
     make_folder(folder)

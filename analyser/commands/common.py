@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -43,6 +42,8 @@ def add_description_options(parser: "argparse.ArgumentParser", *names: str) -> N
 
 def print_json(found: Any) -> None:
     """Print ``found`` as strict JSON (no NaN)."""
+    import json
+
     print(json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False))
 
 
@@ -109,6 +110,8 @@ def flight_folders(paths: "list[Path]") -> "list[Path]":
 
 def write_json(path: Path, found: Any) -> Path:
     """Write ``found`` as strict JSON, whole or not at all."""
+    import json
+
     from analyser.files import write_atomically
 
     return write_atomically(path, json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n")

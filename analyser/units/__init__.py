@@ -12,7 +12,6 @@ Pure Python on purpose: the commands that answer in flight import this and littl
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Collection
@@ -107,6 +106,8 @@ def nearest(word: str, known: Collection[str]) -> str:
         for candidate in folded:
             if candidate.startswith(word.casefold()):
                 return folded[candidate]
+    import difflib  # only where something is misspelt
+
     close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
     return folded[close[0]] if close else ""
 
