@@ -56,18 +56,24 @@ def truths(state) -> dict[str, float]:
 
 
 def holds(found, truth: float, period: float) -> bool:
-    """Whether the interval holds the truth; of a time to an apsis, any of its passages, which come every ``period``."""
+    """Whether what is said holds the truth; of a time to an apsis, any of its passages, which come every ``period``. Saying that the craft
+    leaves holds where it does leave."""
+    if math.isnan(found.low):
+        assert "leaves" in found.reason, found
+        return math.isinf(truth)
+    if math.isinf(truth):
+        return math.isinf(found.high)
     if math.isfinite(period) and math.isfinite(found.high):
         truth += round((0.5 * (found.low + found.high) - truth) / period) * period
     return found.low <= truth <= found.high
 
 
-NAMES = ("apoapsis_altitude", "periapsis_altitude", "time_to_periapsis", "speed_at_periapsis", "escape_speed")
+NAMES = ("apoapsis_altitude", "periapsis_altitude", "period", "time_to_apoapsis", "time_to_periapsis", "speed_at_periapsis", "escape_speed")
 
 
 def coverage(kind: str, count: int = 250, shrink: float = 1.0) -> dict[str, tuple[int, int]]:
     """(held, asked) of each quantity over readings of random states, rounded as gauges do; ``shrink`` makes the digits
-    seem better than they are. What a fix says is not known, and apoapsides that aren't there, are not asked."""
+    seem better than they are. Not asked: where in the orbit the craft is, where a fix says that the digits can't tell."""
     counts = {name: [0, 0] for name in NAMES}
     for r, vr, vt, generator in true_states(kind, count, 7):
         steps = [generator.choice((10.0, 100.0, 1000.0)), generator.choice((0.1, 1.0)), generator.choice((0.1, 1.0))]
@@ -76,7 +82,7 @@ def coverage(kind: str, count: int = 250, shrink: float = 1.0) -> dict[str, tupl
         truth = truths((r, vr, vt))
         for name in NAMES:
             found = getattr(fix, name)
-            if math.isnan(found.low) or not math.isfinite(truth[name]):
+            if "too near a circle" in found.reason:
                 continue
             counts[name][0] += holds(found, truth[name], truth["period"] if name.startswith("time_to") else math.inf)
             counts[name][1] += 1
@@ -84,16 +90,19 @@ def coverage(kind: str, count: int = 250, shrink: float = 1.0) -> dict[str, tupl
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say():
-    """1,000 readings of four kinds: 93 to 97 % overall for each quantity, and no kind far off (4 standard errors of 250)."""
+    """1,000 readings of four kinds: 93 to 97 % overall for each quantity, and each kind within that give or take two standard errors of
+    its 250. Overall, the apoapsis of hyperbolas is left out: that there is none is plain, and held every time."""
     totals = {name: [0, 0] for name in NAMES}
     for kind in ("any", "near-circular", "near-escape", "hyperbolic"):
         for name, (held, asked) in coverage(kind).items():
-            if asked >= 100:
-                assert 0.895 <= held / asked <= 0.995, (kind, name, held, asked)
+            if kind == "hyperbolic" and name in ("apoapsis_altitude", "period", "time_to_apoapsis"):
+                assert held == asked == 250
+                continue
+            assert asked >= 200, (kind, name, asked)
+            assert 0.93 - 0.032 <= held / asked <= 0.97 + 0.022, (kind, name, held, asked)
             totals[name][0] += held
             totals[name][1] += asked
     for name, (held, asked) in totals.items():
-        assert asked > 500, (name, asked)
         assert 0.93 <= held / asked <= 0.97, (name, held, asked)
 
 
