@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from analyser.errors import DescriptionError, ImageError, InputError
 from analyser.flight import QUANTITIES, TEXTS, Craft, Readings
 from analyser.ingest.consistency import decimal_mark, doubt_odd_formats
+from analyser.ingest.decode import Motion, decode
 from analyser.ingest.grammar import sigma_of
 from analyser.ingest.images import crop_png, load_opencv, open_image
 from analyser.ingest.instruments import READERS
@@ -55,6 +56,7 @@ def read_screenshots(
     image_paths: Sequence[str | Path],
     progress: Callable[[int, int], None] | None = None,
     craft: Craft | None = None,
+    motion: Motion | None = None,
 ) -> Readings:
     """Read every gauge of a panel in every screenshot.
 
@@ -68,6 +70,9 @@ def read_screenshots(
         Called with (done, all) after each screenshot.
     craft : Craft, optional
         Not needed to read: propellant in percent stays ``propellant_fraction``, which fitting turns into kg.
+    motion : callable, optional
+        ``motion(column, time, known)``: what a column should show at a time, as (value, sigma), or None; ``known`` maps
+        columns to lists of (time, value) that are certain. Without it values are weighed against their neighbours.
 
     Returns
     -------
@@ -101,7 +106,7 @@ def read_screenshots(
                 progress(index + 1, len(paths))
         boxes += [[box for _, box, _ in cuts] for cuts in chunk]
         seen += _look(panel, chunk, references)
-    values = _interpret(panel, seen, boxes)
+    values = _interpret(panel, seen, boxes, motion)
     return _tabulate(panel, paths, values, lost, craft)
 
 
@@ -193,8 +198,8 @@ def _look(panel: Panel, chunk: list, references: list) -> list[list[tuple[Seen, 
     return looked
 
 
-def _interpret(panel: Panel, seen: list, boxes: list) -> list[Value]:
-    """From looks to values: settle the decimal mark, then what each look means, then whether formats agree."""
+def _interpret(panel: Panel, seen: list, boxes: list, motion: Motion | None) -> list[Value]:
+    """From looks to values: settle the decimal mark, what each look means, weigh values against each other and formats."""
     gauges = list(panel.gauges.values())
     mark = panel.decimal or decimal_mark(
         (gauge, look) for row in seen for gauge, looks in zip(gauges, row) for look in looks
@@ -204,7 +209,7 @@ def _interpret(panel: Panel, seen: list, boxes: list) -> list[Value]:
         for place, gauge in enumerate(gauges):
             for column, look in zip(gauge.reads, looks[place]):
                 values.append(_value(row, gauge, column, interpret(gauge, look, mark), boxes[row][place]))
-    return doubt_odd_formats(values)
+    return doubt_odd_formats(decode(values, motion))
 
 
 def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> Value:

@@ -1,0 +1,244 @@
+"""Weighs the candidates of all read-outs of a flight against what comes before and after.
+
+A look at one screenshot gives candidates with probabilities. Here each is multiplied by how well it continues the
+readings that are certain: clocks run forward, propellant falls, altitude changes as the vertical speed says. What
+motion can do at worst (a burn, a new body under the altimeter) stays possible, so a clear look outweighs a surprise; a
+poor look needs support. A value that only this makes certain keeps its raw text and says so; one that it changes is
+``recovered``.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from analyser.flight import TEXTS
+from analyser.ingest.readout import ACCEPT
+
+if TYPE_CHECKING:
+    from analyser.ingest.screenshots import Value
+
+#: ``motion(column, time, known)`` -> (value, sigma) or None; ``known``: column -> list of (time, value). SI.
+Motion = Callable[[str, float, dict[str, list[tuple[float, float]]]], tuple[float, float] | None]
+
+SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours don't tell
+LEAST_KNOWN = 4  # certain readings of a gauge before its neighbours count
+AGAINST = 0.02  # how likely propellant rises
+MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
+KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
+LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
+IN_ORDER = 0.9  # share of screenshots in the order of their clocks that makes the order of the files count
+RATE_OF = {"altitude": "vertical_speed", "radar_altitude": "vertical_speed"}
+
+
+def decode(values: Sequence["Value"], motion: Motion | None = None) -> list["Value"]:
+    """Values of a flight after they were weighed against each other; same order.
+
+    Parameters
+    ----------
+    values : sequence of Value
+    motion : callable, optional
+        Says what a quantity should be at a time, given what is certain; where it knows nothing, neighbours serve.
+    """
+    values = list(values)
+    _clocks(values)
+    times = {value.row: value.value for value in values if value.column == "met" and _certain(value)}
+    for _ in range(2):
+        known = _known(values, times)
+        for gauge in {value.gauge.name for value in values if value.gauge.kind == "readout" and value.column not in ("met", *TEXTS)}:
+            for index, value in enumerate(values):
+                if value.gauge.name == gauge and value.row in times:
+                    values[index] = _weigh(value, times[value.row], known, motion)
+    return _disagreements(values)
+
+
+def _certain(value: "Value") -> bool:
+    return value.status in ("read", "recovered") and not math.isnan(value.value)
+
+
+def _known(values, times) -> dict[str, list[tuple[float, float]]]:
+    known: dict[str, list] = {}
+    for value in values:
+        if value.column not in ("met", *TEXTS) and _certain(value) and value.row in times:
+            known.setdefault(value.column, []).append((times[value.row], value.value))
+    return {column: sorted(pairs) for column, pairs in known.items()}
+
+
+@dataclass(frozen=True)
+class _Expectation:
+    """Where a value should lie: middle and scale of a Cauchy distribution, the range of what can be shown, and whether
+    it may not lie above or below something."""
+
+    middle: float
+    scale: float
+    width: float
+    above: float = math.inf
+    below: float = -math.inf
+
+    def support(self, value: float) -> float:
+        """How many times likelier ``value`` is than a value from anywhere."""
+        z = (value - self.middle) / self.scale
+        near = (1 - SURPRISE) * self.width / (math.pi * self.scale * (1 + z * z))
+        if value > self.above or value < self.below:
+            near *= AGAINST
+        return min(near + SURPRISE, MOST_SUPPORT)
+
+
+def _weigh(value: "Value", time: float, known, motion: Motion | None) -> "Value":
+    if not value.reading.candidates or (value.status == "doubtful" and value.gauge.kind != "readout"):
+        return value
+    expected = _expected(value, time, known, motion)
+    return value if expected is None else _choose(value, expected)
+
+
+def _choose(value: "Value", expected: _Expectation) -> "Value":
+    candidates = value.reading.candidates
+    weights = [each.probability * expected.support(each.value) for each in candidates]
+    total = sum(weights) + max(1e-6, 1 - sum(each.probability for each in candidates))
+    best = max(range(len(candidates)), key=weights.__getitem__)
+    chosen, certainty = candidates[best], weights[best] / total
+    first = candidates[0]
+    own = value.reading.doubt == ""
+    sigma = value.gauge.sigma if math.isfinite(value.gauge.sigma) else chosen.step / math.sqrt(12)
+    if certainty < (KEEP if own and chosen is first else ACCEPT):
+        if not own:
+            return value
+        return replace(
+            value, status="doubtful", probability=certainty,
+            reason=f"{first.text!r} does not fit the readings before and after (probability {certainty:.1%})",
+        )  # fmt: skip
+    if chosen is first:
+        reason = "" if own else f"by itself {first.probability:.1%} sure; the readings before and after bear it out"
+        return replace(value, status="read", value=chosen.value, sigma=sigma, probability=certainty, reason=reason)
+    if chosen.probability < LEAST_LOOK:
+        return replace(value, status="doubtful", probability=certainty, reason=f"{first.text!r} does not fit the readings before and after")
+    reason = f"{first.text!r} would not fit the readings before and after, {chosen.text!r} does"
+    return replace(value, status="recovered", value=chosen.value, sigma=sigma, probability=certainty, reason=reason)
+
+
+def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Expectation | None:
+    pairs = list(known.get(value.column, ()))
+    if _certain(value) and (time, value.value) in pairs:
+        pairs.remove((time, value.value))  # a value is no witness of itself
+    if len(pairs) < LEAST_KNOWN:
+        return None
+    numbers = [number for _, number in pairs]
+    step = max(value.reading.candidates[0].step, 1e-12)
+    width = max(2 * (max(numbers) - min(numbers)), 200 * step, abs(numbers[0]) * 0.2)
+    if motion is not None:
+        told = motion(value.column, time, known)
+        if told is not None:
+            return _Expectation(told[0], max(told[1], step / 2), width)
+    place = bisect_left(pairs, (time, -math.inf))
+    before, after = pairs[max(0, place - 1)] if place else None, pairs[place] if place < len(pairs) else None
+    usual = sorted(abs(later[1] - earlier[1]) for earlier, later in zip(pairs, pairs[1:]))
+    usual_change = usual[len(usual) // 2]
+    if before is None or after is None:
+        there = before or after
+        scale = 0.7 * usual_change + step
+        middle = there[1]
+    else:
+        middle, scale = _between(value.column, time, before, after, known)
+        scale += 0.05 * usual_change + step
+    above = below = None
+    if value.column in ("propellant", "propellant_fraction"):
+        above = before[1] + step if before else math.inf
+        below = after[1] - step if after else -math.inf
+    return _Expectation(middle, scale, width, math.inf if above is None else above, -math.inf if below is None else below)
+
+
+def _between(column: str, time: float, before, after, known) -> tuple[float, float]:
+    """Value and scale between two certain readings: straight, or by the cubic that has the rates shown at both."""
+    (t0, v0), (t1, v1) = before, after
+    share = (time - t0) / (t1 - t0) if t1 > t0 else 0.5
+    straight = v0 + share * (v1 - v0)
+    scale = 0.25 * abs(v1 - v0)
+    rates = dict(known.get(RATE_OF.get(column, ""), ()))
+    if t0 in rates and t1 in rates and t1 > t0:
+        length = t1 - t0
+        bend = share * (1 - share) * length * ((1 - share) * (rates[t0] - (v1 - v0) / length) - share * (rates[t1] - (v1 - v0) / length))
+        return straight + bend, 0.25 * abs(bend) + 0.03 * abs(v1 - v0)
+    return straight, scale
+
+
+def _clocks(values: list["Value"]) -> None:
+    """Weigh clock candidates against the clocks before and after, where the files are in the clock's order."""
+    places = [index for index, value in enumerate(values) if value.column == "met"]
+    certain = [index for index in places if _certain(values[index])]
+    if len(certain) < LEAST_KNOWN:
+        return
+    times = [values[index].value for index in certain]
+    forward = sum(later >= earlier for earlier, later in zip(times, times[1:]))
+    if forward < IN_ORDER * (len(times) - 1):
+        return
+    kept = _longest_rising(times)
+    rows = [values[certain[index]].row for index in kept]
+    clock = [times[index] for index in kept]
+    span = max(clock[-1] - clock[0], 60.0) * 2
+    for index in places:
+        value = values[index]
+        if not value.reading.candidates:
+            continue
+        left, right = bisect_left(rows, value.row), bisect_right(rows, value.row)
+        low = clock[left - 1] if left > 0 else None
+        high = clock[right] if right < len(clock) else None
+        if _certain(value) and left != right and value.value == clock[left]:
+            continue
+        values[index] = _choose(value, _Between(low, high, span, max(value.reading.candidates[0].step, 1e-3)))
+
+
+@dataclass(frozen=True)
+class _Between:
+    """A clock's bounds; outside them it is nearly impossible, inside every time is as likely."""
+
+    low: float | None
+    high: float | None
+    span: float
+    step: float
+
+    def support(self, value: float) -> float:
+        if (self.low is not None and value < self.low) or (self.high is not None and value > self.high):
+            return 0.003
+        if self.low is None or self.high is None:
+            return 2.0
+        return min(self.span / (self.high - self.low + self.step), MOST_SUPPORT)
+
+
+def _longest_rising(numbers: Sequence[float]) -> list[int]:
+    """Indices of a longest run that never falls (Fredman 1975)."""
+    tails: list[float] = []
+    ends: list[int] = []
+    back: list[int] = []
+    for index, number in enumerate(numbers):
+        place = bisect_right(tails, number)
+        back.append(ends[place - 1] if place else -1)
+        if place == len(tails):
+            tails.append(number)
+            ends.append(index)
+        else:
+            tails[place], ends[place] = number, index
+    run, index = [], ends[-1] if ends else -1
+    while index >= 0:
+        run.append(index)
+        index = back[index]
+    return run[::-1]
+
+
+def _disagreements(values: list["Value"]) -> list["Value"]:
+    """Two gauges that show the same quantity in one screenshot must agree, else both are doubtful."""
+    groups: dict[tuple[int, str], list[int]] = {}
+    for index, value in enumerate(values):
+        if _certain(value) and value.column not in TEXTS:
+            groups.setdefault((value.row, value.column), []).append(index)
+    for indices in groups.values():
+        for one in indices:
+            for other in indices:
+                a, b = values[one], values[other]
+                if one < other and abs(a.value - b.value) > 4 * math.hypot(a.sigma, b.sigma) + 1e-9:
+                    reason = f"{a.gauge.name} and {b.gauge.name} show different values"
+                    values[one] = replace(values[one], status="doubtful", reason=reason)
+                    values[other] = replace(values[other], status="doubtful", reason=reason)
+    return values
