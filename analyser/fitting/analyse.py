@@ -30,7 +30,7 @@ CAUTION = (
 )
 
 
-def fit_flight(flight: Flight) -> Findings:
+def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     """Reconstruct a flight from its readings.
 
     Finds the coasts and the burns between them, fits an orbit to each coast, audits every burn and every leg of the
@@ -40,6 +40,8 @@ def fit_flight(flight: Flight) -> Findings:
     ----------
     flight : Flight
         World, readings, and where there are any craft and plan. Nothing is read from disk.
+    joined : bool
+        Whether the coasts are joined by the burns between them to one estimate; otherwise each stands on its own readings.
 
     Returns
     -------
@@ -63,7 +65,7 @@ def fit_flight(flight: Flight) -> Findings:
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
-    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant), rows, propellant)
+    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant) if joined else [], rows, propellant)
     arcs = [_described(arc) for arc in joint.arcs]
     remarks += joint.remarks
     audited, transitions = _links(chain, arcs, rows, propellant, joint)
@@ -195,8 +197,8 @@ def _landings(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: 
     for arc in arcs:
         if arc.kind != "landed":
             continue
-        if arc.index > 0:
-            descent = arcs[arc.index - 1].rows + chain.between[arc.index]
+        descent = (arcs[arc.index - 1].rows if arc.index else ()) + chain.between[arc.index]
+        if any(not rows.standing[row] for row in descent):
             found.append(touchdown(arc, descent, rows, propellant, _thrust_to_mass(descent, propellant)))
         if arc.index < len(arcs) - 1:
             found.append(liftoff(arc, chain.between[arc.index + 1] + arcs[arc.index + 1].rows, rows, propellant))

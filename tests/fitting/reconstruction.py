@@ -35,6 +35,7 @@ class Tally:
     """Counts over many flights. ``held[name]`` is [intervals that hold the truth, intervals given]."""
 
     held: dict = field(default_factory=lambda: collections.defaultdict(lambda: [0, 0]))
+    widths: dict = field(default_factory=lambda: collections.defaultdict(dict))
     misses: list = field(default_factory=list)
     burns: int = 0
     found: int = 0
@@ -51,6 +52,7 @@ class Tally:
         inside = estimate.low <= truth <= estimate.high
         self.held[name][0] += inside
         self.held[name][1] += 1
+        self.widths[name][where, truth] = estimate.high - estimate.low
         if not inside:
             self.misses.append((where, name, truth, estimate.low, estimate.high))
 
@@ -68,10 +70,20 @@ class Tally:
         return "\n".join(lines)
 
 
-def reconstruct(simulated):
+def narrowing(joined: Tally, apart: Tally) -> dict[str, tuple[float, float, int]]:
+    """By quantity: median and 90th percentile of the ratio of interval widths, joined over apart, and how many."""
+    found = {}
+    for name, widths in joined.widths.items():
+        ratio = sorted(width / apart.widths[name][key] for key, width in widths.items() if apart.widths[name].get(key, 0) > 0)
+        if ratio:
+            found[name] = (ratio[len(ratio) // 2], ratio[int(0.9 * (len(ratio) - 1))], len(ratio))
+    return found
+
+
+def reconstruct(simulated, joined: bool = True):
     """Findings of a simulated flight, through files as a pilot's flight comes in."""
     with tempfile.TemporaryDirectory() as folder:
-        return fit_flight(load_flight(write_flight_folder(Path(folder) / "flight", simulated)))
+        return fit_flight(load_flight(write_flight_folder(Path(folder) / "flight", simulated)), joined)
 
 
 def compare(tally: Tally, findings, truth: dict, where: str = "") -> None:
@@ -147,12 +159,14 @@ def _slips(tally: Tally, findings, truth: dict, where: str) -> None:
                 tally.misses.append((where, "slip not caught", line, column, item.get("typed")))
 
 
-def run(seeds, **options) -> Tally:
-    """Simulate, reconstruct and compare the flights of some seeds."""
+def run(seeds, apart: Tally | None = None, **options) -> Tally:
+    """Simulate, reconstruct and compare the flights of some seeds; where ``apart`` is given, it tallies them coast by coast too."""
     tally = Tally()
     for seed in seeds:
         simulated = random_flight(seed, **options)
         compare(tally, reconstruct(simulated), simulated.truth, f"seed {seed}")
+        if apart is not None:
+            compare(apart, reconstruct(simulated, joined=False), simulated.truth, f"seed {seed}")
     return tally
 
 
@@ -163,10 +177,20 @@ def main() -> None:
     parser.add_argument("--slips", type=float, default=0.0)
     parser.add_argument("--mission", default="orbits")
     parser.add_argument("--per-coast", type=int, default=10)
+    parser.add_argument("--columns", default="", help="comma-separated, instead of the usual ones")
+    parser.add_argument("--slip-kinds", default="", help="comma-separated, instead of swap, point, unit and sign")
+    parser.add_argument("--compare", action="store_true", help="also coast by coast, and how much narrower the joint intervals are")
     parser.add_argument("--misses", action="store_true", help="list every miss")
     options = parser.parse_args()
-    tally = run(range(options.first, options.first + options.flights), slip_rate=options.slips, mission=options.mission, per_coast=options.per_coast)
+    more = {key: tuple(value.split(",")) for key, value in (("columns", options.columns), ("slip_kinds", options.slip_kinds)) if value}
+    apart = Tally() if options.compare else None
+    seeds = range(options.first, options.first + options.flights)
+    tally = run(seeds, apart, slip_rate=options.slips, mission=options.mission, per_coast=options.per_coast, **more)
     print(tally)
+    if apart is not None:
+        print("coast by coast:", apart, "interval widths, joined over apart:", sep="\n")
+        for name, (median, most, count) in narrowing(tally, apart).items():
+            print(f"  {name:22s} median {median:5.2f}, nine in ten below {most:5.2f}, of {count}")
     if options.misses:
         for miss in tally.misses:
             print(*miss)
