@@ -122,7 +122,8 @@ def _jump_cost(altitude, speed, vertical, met, before: int, row: int) -> float:
     if not math.isfinite(quickest):
         return 0.0
     jump = abs(altitude[row] - altitude[before])
-    return 20.0 if jump > 3.0 * quickest * elapsed + 0.02 * abs(altitude[before]) + 2e4 else 0.0
+    # a coast through periapsis between two readings is quicker than both, but then it ends about as high as it began
+    return 20.0 if jump > 1.3 * quickest * elapsed + 0.02 * abs(altitude[before]) + 2e4 else 0.0
 
 
 def _edge_cost(world: World, old: str, new: str, altitude, before: int, row: int) -> float:

@@ -36,15 +36,28 @@ def screen_underway(rows: PanelRows, inside: list[int], edges: tuple[int, ...], 
     found: list[SetAside] = []
     for column in _WATCHED:
         order = [row for row in sorted({*inside, *edges}) if math.isfinite(rows.value[column][row])]
-        for row in [row for row in order if row in set(inside)]:
-            item = _judge(rows, order, row, column, world)
-            if item is not None:
-                reason, suggestion = item
-                value = float(rows.value[column][row])
-                found.append(SetAside(row, str(source[row]), int(line[row]), float(rows.met[row]), column, value, reason, suggestion))
-                order.remove(row)
-                rows.value[column][row] = np.nan
+        while True:
+            judged = {row: _judge(rows, order, row, column, world) for row in order if row in set(inside)}
+            wrong = [row for row, item in judged.items() if item is not None]
+            if not wrong:
+                break
+            # a slip makes its neighbours look wrong too: the one whose leaving makes the rest smoothest is it
+            row = min(wrong, key=lambda row: _roughness(rows, order, row, column))
+            reason, suggestion = judged[row]
+            value = float(rows.value[column][row])
+            found.append(SetAside(row, str(source[row]), int(line[row]), float(rows.met[row]), column, value, reason, suggestion))
+            order.remove(row)
+            rows.value[column][row] = np.nan
     return found
+
+
+def _roughness(rows: PanelRows, order: list[int], without: int, column: str) -> float:
+    """How much the slope of a column changes from reading to reading, one of them left out."""
+    kept = [row for row in order if row != without]
+    if len(kept) < 3:
+        return 0.0
+    slope = np.diff(rows.value[column][kept]) / np.maximum(np.diff(rows.met[kept]), 0.5)
+    return float(np.abs(np.diff(slope)).sum())
 
 
 def _judge(rows: PanelRows, order: list[int], row: int, column: str, world: World) -> tuple[str, str] | None:

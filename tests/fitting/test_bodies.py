@@ -1,0 +1,36 @@
+"""Which body the altimeter refers to: typed, mistyped, or not typed at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from tables import WORLDS, table
+
+from analyser.fitting.bodies import reference_bodies
+from analyser.ingest import load_flight, load_world
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples" / "flights"
+WORLD = load_world(WORLDS / "ardent.toml")
+
+
+@pytest.mark.parametrize("name", ["first-try", "second-try", "fourth-try"])
+def test_untyped_bodies_are_those_that_were_typed(name):
+    flight = load_flight(SAMPLES / name)
+    typed, _ = reference_bodies(flight.readings.table, flight.world, flight.plan)
+    blank = flight.readings.table.drop(columns="body")
+    guessed, remarks = reference_bodies(blank, flight.world, flight.plan)
+    assert guessed.tolist() == typed.tolist()
+    assert "Ardent, then Lull, then Ardent" in remarks[0]
+
+
+def test_a_body_mistyped_in_between_is_mended_and_told(tmp_path):
+    text = "met, body, altitude [km], speed, vertical_speed\n0, Lull, 100.0, 700, 10\n60, Ardent, 100.6, 699, 9.5\n120, Lull, 101.2, 698, 9.0\n"
+    body, remarks = reference_bodies(table(tmp_path, text), WORLD)
+    assert body.tolist() == ["Lull"] * 3
+    assert "line 3" in remarks[0] and "Ardent" in remarks[0]
+
+
+def test_a_real_visit_is_not_mended_away(tmp_path):
+    text = "met, body, altitude [km], speed, vertical_speed\n0, Ardent, 15151, 441, 388\n3000, Lull, 4759, 417, -413\n9000, Ardent, 16000, 441, 388\n"
+    assert reference_bodies(table(tmp_path, text), WORLD)[0].tolist() == ["Ardent", "Lull", "Ardent"]
