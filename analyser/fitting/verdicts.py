@@ -190,7 +190,10 @@ def _reasons(original: Observations, way: Screened, epoch: float) -> list[Reject
             miss = way.tests.readings[row, channel]
             column = CHANNELS[channel]
             expected = spell(column, way.tests.expected[row, channel], way.observations.sigmas[row, channel])
-            reason = f"{abs(miss):.0f} standard deviations from the {expected} that the other readings ask for"
+            far = f"{abs(miss):.0f}" if abs(miss) < 100 else "over 100"
+            reason = f"{far} standard deviations from the {expected} that the other readings ask for"
+            if abs(miss) < LIMIT:  # its row is believed at no time: the clock's own doubt hides how far it is off
+                reason = "its row fits the orbit at no time near the one written"
             if whole:
                 reason += "; so is the rest of its row: another moment, another body, or not in this coast"
             found.append(_rejected(way, row, channel, reason, _slip(way, row, channel)))
