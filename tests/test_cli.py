@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -214,6 +215,10 @@ def test_the_world_is_remembered_by_folder_and_never_in_it(capsys, tmp_path, mon
         (["fix", "Lull", "61.9km", "fast"], ["option --speed", "fast"]),
         (["fix", "Lull", "61.9km"], ["a speed is needed"]),
         (["fix", "Lull", "61.9km", "100", "-300"], ["larger than the speed"]),
+        (["fix", "Lull", "-400km", "3", "2"], ["below the centre of Lull"]),
+        (["fix", "Lull", "61.9km", "-992", "-3"], ["the sign belongs to the vertical speed"]),
+        (["fix", "Lull", "61.9km", "992", "-3", "--throttle", "0"], ["option --throttle"]),
+        (["fix", "Lull", "61.9km", "992", "-3", "--goal", "capture"], ["--plan"]),
         (["fix", "Lull", "61.9km", "992", "--goal", "further"], ["option --goal", "apoapsis 21400 km"]),
         (["fix", "Lull", "61.9km", "992", "-3", "--goal", "land"], ["option --craft"]),
         (["fix", "Lull", "61.9km", "992", "-3", "--craft", str(CRAFT), "--propellant", "99 t"], ["more than the stage"]),
@@ -231,10 +236,21 @@ def test_errors_of_fix_teach(capsys, arguments, words):
         assert word in err
 
 
+def test_every_figure_carries_its_interval(capsys):
+    """Each time and each speed of the answer stands with the interval that the digits give it."""
+    _, out, _ = run(capsys, "fix", "Lull", "3.2km", "140", "-95", "--goal", "land", "--craft", CRAFT, "--propellant", "900kg", "--world", WORLD)
+    said = " ".join(out.split())
+    for pattern in (r"apoapsis [\d.]+ m \(", r"in \d+ min \d+ s \(\+-", r"period \d+ min \d+ s \(\+-", r"GROUND in [\d.]+ s \([\d.]+ to", r"at [\d.]+ m/s \([\d.]+ to [\d.]+\), [\d.]+ m/s \([\d.]+ to",
+                    r"circular speed [\d.]+ m/s \(", r"escape speed [\d.]+ m/s \(", r"burns [\d.]+ s \([\d.]+ to", r"[\d.]+ kg \([\d.]+ to"):  # fmt: skip
+        assert re.search(pattern, said), (pattern, said)
+    _, out, _ = run(capsys, "fix", "Ardent", "80km", "2508", "0", "--world", WORLD)
+    assert "when is not known" in out and "air        not met" in out
+
+
 def test_goal_overshot_says_the_way_back(capsys):
     code, out, _ = run(capsys, "fix", "Lull", "61.9km", "992.0", "-3.0", "--goal", "apoapsis 80 km", "--craft", CRAFT, "--propellant", "1744kg", "--world", WORLD)
     assert code == 0
-    assert "OVERSHOT" in out and "retrograde" in out and "kg" in out and "s of burn" in out
+    assert "OVERSHOT" in out and "retrograde" in out and "kg" in out and "; burns " in out
     assert all(len(line) <= 80 for line in out.splitlines())
 
 

@@ -26,11 +26,11 @@ def find_world(named: str | None, body: str | None) -> tuple[World, str]:
 
     if named:
         return load_world(named), ""
-    last = memory.last_used().get("world")
+    last, remembered = memory.last_used().get("world"), None
     if last and (Path(last).exists() or last in builtin_worlds()):
-        world = load_world(last)
-        if body is None or _match(world, body):
-            return world, f"world {_shown(last)}, as last used here"
+        remembered = load_world(last)
+        if body is None or _match(remembered, body):
+            return remembered, f"world {_shown(last)}, as last used here"
     near = _near_worlds()
     fitting = [(path, world) for path, world in near if body is None or _match(world, body)]
     if len(fitting) == 1:
@@ -42,7 +42,15 @@ def find_world(named: str | None, body: str | None) -> tuple[World, str]:
         world = load_world(name)
         if body is not None and _match(world, body):
             return world, f"world {name}, built in"
-    what = f"no world with a body {body!r} is near by" if near or last else "no world file is near by, and none was used here before"
+    known = sorted({one.name for world in (remembered, *(world for _, world in near)) if world for one in world})
+    if body is not None and known:
+        hint = nearest(body, known)
+        what = f"no world near by has a body {body!r}"
+        if hint:
+            raise InputError(f"{what}; did you mean {hint}? else name its world with --world FILE", place="argument BODY")
+        what += f" (they have {', '.join(known)})"
+    else:
+        what = "no world file is near by, and none was used here before"
     raise InputError(f"{what}: name one with --world FILE (built in: {', '.join(builtin_worlds())})", place="option --world")
 
 

@@ -139,11 +139,12 @@ def _what_follows(options, fix, world, craft, plan):
     goal = parse_goal(options.goal, fix.body.name, world, plan) if options.goal else None
     landing = goal is not None and goal.kind == "landed"
     engine, notes = None, ()
+    throttle = throttle_share(options.throttle)
     if craft is not None:
         from analyser.fitting.engine import engine_of
 
         left = propellant_mass(options.propellant, craft, options.stage) if options.propellant else math.nan
-        engine, notes = engine_of(craft, left, options.stage, throttle_share(options.throttle))
+        engine, notes = engine_of(craft, left, options.stage, throttle)
     elif landing or options.propellant:
         raise InputError("propellant and braking need the craft: add --craft FILE", place="option --craft")
     aim, brakings = None, ()

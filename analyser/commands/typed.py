@@ -110,4 +110,5 @@ def parse_goal(text: str, body: str, world: World, plan: Plan | None = None) -> 
         raise InputError(error.problem, place="option --goal") from None
     legs = [leg.name for leg in plan.legs] if plan else []
     hint = nearest(said, legs)
-    raise InputError(f"{text!r} is no goal" + (f" (a leg near it: {hint})" if hint else "") + f": write {_GOALS}", place="option --goal")
+    near = f" (a leg near it: {hint})" if hint else "" if plan else " (for a leg of a plan, name the plan with --plan)"
+    raise InputError(f"{text!r} is no goal{near}: write {_GOALS}", place="option --goal")

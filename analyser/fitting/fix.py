@@ -102,7 +102,7 @@ def fix_reading(reading: Reading, body: Body) -> Fix:
             points.append(point)
             states.append(state)
     if not states:
-        raise InputError(contradiction(reading), place="the reading")
+        raise InputError(contradiction(reading, body), place="the reading")
     if nominal is None:
         nominal = states[len(states) // 2]
     open_direction = any(name == "direction" for name, _ in axes)

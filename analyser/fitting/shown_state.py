@@ -153,7 +153,12 @@ def _climb_between(mu: float, r: float, speed: float, later: float, seconds: flo
     return second, math.sqrt(max(0.0, speed * speed - second * second))
 
 
-def contradiction(reading: Reading) -> str:
+def contradiction(reading: Reading, body: Body) -> str:
+    """Why no state is shown like this, and what to look at."""
+    if reading.altitude.value + reading.altitude.reach <= -body.radius:
+        return f"an altitude of {reading.altitude.value / 1e3:g} km lies below the centre of {body.name}, whose radius is {body.radius / 1e3:g} km"
+    if reading.speed is not None and reading.speed.value + reading.speed.reach < 0:
+        return "a speed is never below 0: the sign belongs to the vertical speed"
     if reading.later_altitude is not None and reading.vertical_speed is None:
         return (
             "no single coast joins the two readings. check the time between and both altitudes, and that no burn lies between "
@@ -166,4 +171,4 @@ def contradiction(reading: Reading) -> str:
         )
     if reading.speed is not None and reading.horizontal_speed is not None:
         return "the horizontal speed is larger than the speed. one of them is misread"
-    return "the altitude lies below the body's centre, or the speed is negative"
+    return "the readings contradict each other: check each digit and sign"

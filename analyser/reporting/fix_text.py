@@ -1,4 +1,4 @@
-"""A fix in words for a terminal: plain ASCII but for nothing, 80 columns, no colour needed, one fact a line.
+"""A fix in words for a terminal: plain ASCII, 80 columns, no colour needed, one fact a line.
 
 A number stands with its 95 % interval. Where the digits can't support a number the interval stands alone, with what to
 read more finely.
@@ -55,17 +55,22 @@ def _unit(found: Estimate) -> tuple[str, float]:
 
 
 def span(found: Estimate) -> str:
-    """A time to go, in two steps, with how far it may be off: "5 min 20 s (5 min 12 s to 5 min 28 s)"."""
+    """A time to go, in two steps, with its interval: "5 min 20 s (5 min 2 s to 5 min 38 s)", "6 h 37 min (+-40 s)", "26.1 s (25.9 to 26.3)"."""
     if not found.known:
         return f"not known: {found.reason}" if found.reason else "not known"
     if found.low < 0 < found.high and math.isfinite(found.high):
-        return f"now, within {duration(max(-found.low, found.high))}"
+        return f"now, within {duration(max(-found.low, found.high, 1.0))}"
     said = ("" if found.value >= 0 else "-") + duration(found.value)
-    if not math.isfinite(found.low) or not math.isfinite(found.high) or found.high - found.low < 2:
-        return said
+    if not math.isfinite(found.high):
+        return f"{said} ({duration(found.low)} or more)"
     half = (found.high - found.low) / 2
-    if half < 0.01 * abs(found.value):
+    if not half > 0:
         return said
+    decimals = max(decimals_for(half), 0 if half >= 0.05 else 1)
+    if abs(found.value) < 100 and half < 10:
+        return f"{number(found.value, min(decimals, 2))} s ({number(found.low, min(decimals, 2))} to {number(found.high, min(decimals, 2))})"
+    if half < 0.02 * abs(found.value):
+        return f"{said} (+-{duration(half) if half >= 9.5 else number(max(half, 0.1), min(decimals, 1)) + ' s'})"
     return f"{said} ({duration(found.low)} to {duration(found.high)})"
 
 
@@ -128,6 +133,8 @@ def _orbit(fix) -> list[str]:
             said += " by the figures: it leaves before that"
         elif wait.known and not (fix.departure.chance == 1 and not behind and fix.state[1] > 0):
             said += f", {time}"
+        elif "circle" in wait.reason:
+            said += "; when is not known: too near a circle for these digits"
         lines += _row(label, said)
         if label == "apoapsis" and fix.departure.chance == 1:
             continue
@@ -142,12 +149,12 @@ def _orbit(fix) -> list[str]:
 
 def _meetings(fix) -> list[str]:
     lines = []
-    if fix.body.air_top > 0 and fix.air.chance:
+    if fix.body.air_top > 0:
         lines += _row("air", _met(fix.air, "enters the air", "is in the air"))
     label = "GROUND" if fix.ground.chance else "ground"
     lines += _row(label, _met(fix.ground, "MEETS THE GROUND" + (" (the air not reckoned)" if fix.body.air_top > 0 else "")))
     if fix.departure.chance:
-        lines += _row("leaves", _met(fix.departure, f"leaves {fix.body.name}'s sphere of influence"))
+        lines += _row("leaves", _met(fix.departure, f"leaves {fix.body.name}'s sphere of influence", f"is outside {fix.body.name}'s sphere of influence"))
     return lines
 
 
@@ -162,8 +169,14 @@ def _met(meeting, what: str, already: str = "") -> str:
     said = f"{may}{what} in {span(meeting.wait)}, at {interval(meeting.speed)}"
     if meeting.vertical_speed.known:
         way = "down" if meeting.vertical_speed.value < 0 else "up"
-        said += f", {abs(meeting.vertical_speed.value):.4g} m/s of it {way}"
+        said += f", {interval(_size(meeting.vertical_speed))} of it {way}"
     return said
+
+
+def _size(found: Estimate) -> Estimate:
+    """The same without its sign; where its interval holds 0, from 0 on."""
+    ends = sorted((abs(found.low), abs(found.high)))
+    return Estimate(abs(found.value), found.sigma, 0.0 if found.low < 0 < found.high else ends[0], ends[1], found.unit, found.reason)
 
 
 _BEYOND = {"apoapsis": "beyond it", "periapsis": "below it", "escape": "more than escape", "departure": "faster than that"}
@@ -181,7 +194,7 @@ def _aim(aim) -> list[str]:
         lines += textwrap.wrap(f"  {apart} {interval(aim.miss)}" if aim.miss.known else "  it leaves: no orbit yet", WIDTH)
     else:
         words = (_BEYOND if aim.verdict == "beyond" else _SHORT)[aim.what]
-        size = Estimate(abs(aim.miss.value), aim.miss.sigma, *sorted((abs(aim.miss.low), abs(aim.miss.high))), aim.miss.unit, aim.miss.reason)
+        size = _size(aim.miss)
         far = interval(size) if size.known else "without limit (it leaves)"
         overshot = aim.verdict == "beyond"
         lines += textwrap.wrap(f"  {'OVERSHOT: ' if overshot else ''}now {words} by {far}" + ("; the way back:" if overshot else ""), WIDTH,
@@ -201,9 +214,9 @@ def _correction(one, least: bool) -> list[str]:
     if one.then:
         said += f", {one.then}; in all {interval(one.total)}"
     if one.duration.known:
-        said += f"; {one.duration.value:.3g} s of burn, {one.propellant.value:.4g} kg"
+        said += f"; burns {span(one.duration)}, {interval(one.propellant)}"
     elif one.propellant.known:
-        said += f"; {one.propellant.value:.4g} kg"
+        said += f"; {interval(one.propellant)}"
     return textwrap.wrap(said, WIDTH, subsequent_indent="    ")
 
 
@@ -222,8 +235,8 @@ def _braking(fix, brakings) -> list[str]:
         if one.too_late:
             said = f"TOO LATE: braking now it meets the ground at {interval(one.contact_speed)}"
         else:
-            said = f"start at the latest at {interval(one.start_altitude)}, {_in(one.wait)}; burns {duration(one.duration.value)}, "
-            said += f"{one.propellant.value:.0f} kg, {one.delta_v.value:.0f} m/s"
+            said = f"start at the latest at {interval(one.start_altitude)}, {_in(one.wait)}; burns {span(one.duration)}, "
+            said += f"{interval(one.propellant)}, {interval(one.delta_v)}"
             if one.left.known:
                 said += f"; {one.left.value:.0f} kg left" if one.left.value >= 0 else f"; NOT ENOUGH: {-one.left.value:.0f} kg short"
         lines += textwrap.wrap(head + said, WIDTH, subsequent_indent="    ")
