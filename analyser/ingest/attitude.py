@@ -24,6 +24,7 @@ RIM = 0.90  # part of the radius that is looked at
 COARSE, FINE = 40, 120  # pixels across for the search and for the last steps
 SOFT = 0.07  # the model passes from sky to ground over this on either side: wider than a horizon line drawn in ink
 FIT = 0.68  # least correlation of model and picture
+APART = 0.08  # least difference of sky and ground, part of that on the reference picture
 SIGMA = math.radians(1.0)
 
 
@@ -154,7 +155,14 @@ def _skyness(crop, sky, ground, size: int):
     inside = x**2 + y**2 < RIM**2
     axis = sky - ground
     values = (small[inside] - (sky + ground) / 2) @ axis / max(float(axis @ axis), 1.0)
-    size_of = float(np.percentile(np.abs(values), 70))
-    values = np.clip(values * min(max(0.5 / max(size_of, 1e-3), 0.7), 4.0) * 2.5, -1, 1)  # marks, shade and glare count as full at most
+    low, high = np.percentile(values, (5, 95))  # then the middles of what is nearer to each: sky and ground in this light
+    for _ in range(8):
+        nearer = values < (low + high) / 2
+        if nearer.all() or not nearer.any():
+            break
+        low, high = float(np.median(values[nearer])), float(np.median(values[~nearer]))
+    if high - low < APART:
+        return np.zeros(values.size)
+    values = np.clip((values - (low + high) / 2) / ((high - low) / 2) * 1.6, -1, 1)  # marks and glare count as full at most
     values = values - values.mean()
     return values / (np.linalg.norm(values) + 1e-9)

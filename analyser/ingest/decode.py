@@ -26,11 +26,11 @@ Motion = Callable[[str, float, dict[str, list[tuple[float, float]]]], tuple[floa
 
 SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours don't tell
 LEAST_KNOWN = 4  # certain readings of a gauge before its neighbours count
-AGAINST = 0.02  # how likely propellant rises
+AGAINST = 0.05  # how likely propellant rises, against that it falls
 MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
 KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
-IN_ORDER = 0.9  # share of screenshots in the order of their clocks that makes the order of the files count
+IN_ORDER = 0.8  # share of screenshots in the order of their clocks that makes the order of the files count
 RATE_OF = {"altitude": "vertical_speed", "radar_altitude": "vertical_speed"}
 
 
@@ -82,9 +82,8 @@ class _Expectation:
         """How many times likelier ``value`` is than a value from anywhere."""
         z = (value - self.middle) / self.scale
         near = (1 - SURPRISE) * self.width / (math.pi * self.scale * (1 + z * z))
-        if value > self.above or value < self.below:
-            near *= AGAINST
-        return min(near + SURPRISE, MOST_SUPPORT)
+        against = AGAINST if value > self.above or value < self.below else 1.0
+        return min((near + SURPRISE) * against, MOST_SUPPORT)
 
 
 def _weigh(value: "Value", time: float, known, motion: Motion | None) -> "Value":
@@ -127,7 +126,7 @@ def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Exp
         return None
     numbers = [number for _, number in pairs]
     step = max(value.reading.candidates[0].step, 1e-12)
-    width = max(2 * (max(numbers) - min(numbers)), 200 * step, abs(numbers[0]) * 0.2)
+    width = max(2 * (max(numbers) - min(numbers)), 200 * step, max(abs(number) for number in numbers))  # a misread digit may be any
     if motion is not None:
         told = motion(value.column, time, known)
         if told is not None:
@@ -142,7 +141,7 @@ def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Exp
         middle = there[1]
     else:
         middle, scale = _between(value.column, time, before, after, known)
-        scale += 0.05 * usual_change + step
+        scale += 0.02 * usual_change + step
     above = below = None
     if value.column in ("propellant", "propellant_fraction"):
         above = before[1] + step if before else math.inf
@@ -160,7 +159,7 @@ def _between(column: str, time: float, before, after, known) -> tuple[float, flo
     if t0 in rates and t1 in rates and t1 > t0:
         length = t1 - t0
         bend = share * (1 - share) * length * ((1 - share) * (rates[t0] - (v1 - v0) / length) - share * (rates[t1] - (v1 - v0) / length))
-        return straight + bend, 0.25 * abs(bend) + 0.03 * abs(v1 - v0)
+        return straight + bend, 0.25 * abs(bend) + 0.01 * abs(v1 - v0)
     return straight, scale
 
 
@@ -171,10 +170,9 @@ def _clocks(values: list["Value"]) -> None:
     if len(certain) < LEAST_KNOWN:
         return
     times = [values[index].value for index in certain]
-    forward = sum(later >= earlier for earlier, later in zip(times, times[1:]))
-    if forward < IN_ORDER * (len(times) - 1):
-        return
     kept = _longest_rising(times)
+    if len(kept) < IN_ORDER * len(times):
+        return
     rows = [values[certain[index]].row for index in kept]
     clock = [times[index] for index in kept]
     span = max(clock[-1] - clock[0], 60.0) * 2

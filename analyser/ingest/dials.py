@@ -186,7 +186,7 @@ def _difference_from(polar: "np.ndarray", face: "np.ndarray") -> "np.ndarray | N
     distance = np.sqrt(((polar - face) ** 2).sum(axis=2))
     if float(np.percentile(distance, 99.5)) < 6:
         return None
-    return np.minimum(distance / max(float(np.median(distance)) * 1.5, 3.0), 12.0)
+    return np.minimum(distance / max(float(np.median(distance)) * 1.5, 3.0), 30.0)
 
 
 def _refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
@@ -194,7 +194,7 @@ def _refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
     pass exactly through the dial's centre."""
     import numpy as np
 
-    half = int(9 / (360 / ANGLES))
+    half = int(5.5 / (360 / ANGLES))
     rows = (best + np.arange(-half, half + 1)) % ANGLES
     window = differs[rows]
     radii = np.linspace(INNER, OUTER, RADII)
@@ -205,7 +205,7 @@ def _refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
     weights = np.maximum(window - np.median(window, axis=0), 0) ** 2
     offset = np.arange(-half, half + 1)[:, None]
     peak = np.array([np.convolve(weights[:, i], np.ones(5), "same").argmax() - half for i in range(RADII)])
-    close = np.abs(offset - peak[None]) <= int(5 / (360 / ANGLES))
+    close = np.abs(offset - peak[None]) <= int(3.5 / (360 / ANGLES))
     weights = weights * close
     total = weights.sum(axis=0)
     good = use & (total > 1e-6)
@@ -214,7 +214,9 @@ def _refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
     middle = (weights * offset).sum(axis=0)[good] / total[good] * (2 * np.pi / ANGLES)
     across = middle * radii[good]  # how far the needle's middle lies beside the ray, in radii
     design = np.c_[radii[good], np.ones(good.sum())]
-    trust = np.ones(good.sum())
+    start = np.median(middle[radii[good] > 0.3]) if (radii[good] > 0.3).any() else 0.0
+    misfit = np.abs(across - start * radii[good])  # figures and ticks beside the needle must not draw the first line
+    trust = 1 / (1 + (misfit / 0.01) ** 2)
     answer = np.zeros(2)
     for _ in range(6):
         normal = (design * trust[:, None]).T @ design + np.diag([0, 20.0])  # the hub is where it should be but for a trifle

@@ -144,8 +144,10 @@ def rectify(pixels: "np.ndarray", homography: "np.ndarray", gauge: Gauge, margin
     pad = margin * height
     size = (max(8, round((width + 2 * pad) * scale)), max(8, round((height + 2 * pad) * scale)))
     flat = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
-    to_screen = homography @ cv2.getPerspectiveTransform(flat, np.array(gauge.corners, np.float32))
-    to_flat = np.array([[1 / scale, 0, -pad], [0, 1 / scale, -pad], [0, 0, 1]])
+    # corners are places on the picture, where pixel i reaches from i to i + 1; homographies speak of pixels' middles
+    to_middle = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]])
+    to_screen = homography @ to_middle @ cv2.getPerspectiveTransform(flat, np.array(gauge.corners, np.float32))
+    to_flat = np.array([[1 / scale, 0, 0.5 / scale - pad], [0, 1 / scale, 0.5 / scale - pad], [0, 0, 1]])
     return cv2.warpPerspective(
         pixels, to_screen @ to_flat, size, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
     )

@@ -1,0 +1,131 @@
+"""Weighing a flight's readings against each other: support for poor looks, doubt for what can't be."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from analyser.ingest.consistency import doubt_odd_formats
+from analyser.ingest.decode import decode
+from analyser.ingest.panel import Gauge
+from analyser.ingest.readout import ACCEPT, Candidate, GaugeReading
+from analyser.ingest.screenshots import Value
+
+SQUARE = ((0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0))
+GAUGES = {
+    "clock": Gauge("clock", "readout", ("met",), SQUARE),
+    "height": Gauge("height", "readout", ("altitude",), SQUARE),
+    "second height": Gauge("second height", "readout", ("altitude",), SQUARE),
+    "rise": Gauge("rise", "readout", ("vertical_speed",), SQUARE),
+    "tank": Gauge("tank", "readout", ("propellant",), SQUARE),
+}
+
+
+def seen(row: int, gauge: str, *candidates: tuple[str, float], step: float = 1.0) -> Value:
+    """A value as one look gives it: texts with their probabilities, likeliest first."""
+    made = tuple(Candidate(text, float(text), step, probability, "", len(text.partition(".")[2])) for text, probability in candidates)
+    doubt = "" if made[0].probability >= ACCEPT else "not sure"
+    reading = GaugeReading(made, doubt, made[0].text)
+    value = Value(row, GAUGES[gauge], GAUGES[gauge].column, reading, (0, 0, 1, 1))
+    return replace(
+        value, value=made[0].value, sigma=step / math.sqrt(12), probability=made[0].probability, status="doubtful" if doubt else "read", reason=doubt
+    )
+
+
+def coast(count: int = 10, spoil: dict[int, Value] | None = None) -> list[Value]:
+    """Clock, altitude and vertical speed of a made-up climb that slows, sure at every look but where spoilt."""
+    values = []
+    for row in range(count):
+        time = 1000 + 60 * row
+        values.append(seen(row, "clock", (str(time), 0.9999)))
+        height = 20000 + 30 * (60 * row) - 0.02 * (60 * row) ** 2
+        values.append((spoil or {}).get(row) or seen(row, "height", (f"{height:.0f}", 0.9999)))
+        values.append(seen(row, "rise", (f"{30 - 0.04 * 60 * row:.1f}", 0.9999), step=0.1))
+    return values
+
+
+def height_of(values: list[Value], row: int) -> Value:
+    return next(value for value in values if value.row == row and value.column == "altitude")
+
+
+def test_sure_readings_stay_as_they_are():
+    before = coast()
+    after = decode(before)
+    assert [(value.status, value.value) for value in after] == [(value.status, value.value) for value in before]
+
+
+def test_a_poor_look_that_fits_is_kept_with_its_reason():
+    truth = f"{20000 + 30 * 240 - 0.02 * 240**2:.0f}"
+    value = height_of(decode(coast(spoil={4: seen(4, "height", (truth, 0.9), ("86048", 0.05))})), 4)
+    assert value.status == "read" and value.value == float(truth)
+    assert value.probability >= ACCEPT and "bear it out" in value.reason
+
+
+def test_a_misread_digit_is_recovered_from_the_second_candidate():
+    truth = f"{20000 + 30 * 240 - 0.02 * 240**2:.0f}"  # 26048
+    value = height_of(decode(coast(spoil={4: seen(4, "height", ("86048", 0.6), (truth, 0.39))})), 4)
+    assert value.status == "recovered" and value.value == float(truth)
+    assert value.reading.raw == "86048" and "86048" in value.reason
+
+
+def test_what_does_not_fit_and_has_no_other_candidate_stays_doubtful():
+    value = height_of(decode(coast(spoil={4: seen(4, "height", ("86048", 0.97))})), 4)
+    assert value.status == "doubtful"
+
+
+def test_a_look_only_just_sure_is_doubted_where_no_neighbour_supports_it():
+    value = height_of(decode(coast(spoil={4: seen(4, "height", ("86048", 0.996))})), 4)
+    assert value.status == "doubtful" and "before and after" in value.reason
+
+
+def test_a_clear_look_outweighs_a_surprise():
+    """The altimeter may jump, to another body's datum for one."""
+    value = height_of(decode(coast(spoil={4: seen(4, "height", ("86048", 0.9999))})), 4)
+    assert value.status == "read"
+
+
+def test_neighbours_say_nothing_where_there_are_too_few():
+    values = decode(coast(3, {1: seen(1, "height", ("21728", 0.9))}))
+    assert height_of(values, 1).status == "doubtful"
+
+
+def test_a_clock_that_would_run_backwards_is_not_believed():
+    values = coast()
+    values[12] = seen(4, "clock", ("7240", 0.6), ("1240", 0.39))
+    assert decode(values)[12].status == "recovered" and decode(values)[12].value == 1240
+    values[12] = seen(4, "clock", ("7240", 0.996))
+    assert decode(values)[12].status == "doubtful"
+
+
+def test_propellant_falls():
+    values = coast()
+    for row in range(10):
+        values.append(seen(row, "tank", (str(900 - 10 * row), 0.9999)))
+    values[-5] = seen(5, "tank", ("880", 0.55), ("850", 0.44))
+    assert decode(values)[-5].value == 850 and decode(values)[-5].status == "recovered"
+
+
+def test_two_gauges_that_disagree_are_both_doubtful():
+    values = [*coast(), seen(4, "second height", ("26148", 0.99995))]
+    after = decode(values)
+    assert {value.status for value in after if value.row == 4 and value.column == "altitude"} == {"doubtful"}
+
+
+def test_a_motion_model_is_asked_first():
+    asked = []
+
+    def motion(column, time, known):
+        asked.append(column)
+        return (26048.0, 5.0) if column == "altitude" else None
+
+    value = height_of(decode(coast(spoil={4: seen(4, "height", ("86048", 0.6), ("26048", 0.39))}), motion), 4)
+    assert value.value == 26048 and "altitude" in asked
+
+
+@pytest.mark.parametrize(("texts", "odd"), [(["61.94", "62.80", "63.71", "64.55", "65.4", "66.12", "67.0"[:4] + "1"], 4), (["9.123", "10.12", "100.2", "99.87", "101.3", "98.12"], None)])
+def test_an_odd_number_of_decimals_is_doubtful_unless_the_gauge_keeps_its_digits(texts, odd):
+    values = doubt_odd_formats([seen(row, "height", (text, 0.9999)) for row, text in enumerate(texts)])
+    doubted = [value.row for value in values if value.status == "doubtful"]
+    assert doubted == ([] if odd is None else [odd])

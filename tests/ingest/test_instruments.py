@@ -1,0 +1,141 @@
+"""Dials, balls, bars and lamps, drawn here with known values."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+
+from analyser.ingest.attitude import see_attitude
+from analyser.ingest.dials import needle_angle, see_dials
+from analyser.ingest.lamps import see_lamps
+from analyser.ingest.panel import Gauge
+from analyser.ingest.tapes import see_tapes
+
+SIDE = 160
+SQUARE = ((0.0, 0.0), (SIDE, 0.0), (SIDE, SIDE), (0.0, SIDE))
+
+
+def dial(degrees: float, dark: bool = False, tail: float = 0.25, needle: bool = True) -> np.ndarray:
+    """A dial with ticks and figures, drawn four times as large."""
+    scale, face, ink = 4, (35, 30, 30) if dark else (200, 220, 225), (210, 215, 210) if dark else (30, 30, 35)
+    size, middle, radius = SIDE * scale, SIDE * scale / 2, SIDE * scale / 2 * 0.98
+    picture = np.full((size, size, 3), (90, 80, 70), np.uint8)
+    cv2.circle(picture, (int(middle), int(middle)), int(radius), face, -1, cv2.LINE_AA)
+
+    def at(angle: float, part: float) -> tuple[int, int]:
+        return round(middle + math.sin(math.radians(angle)) * radius * part), round(middle - math.cos(math.radians(angle)) * radius * part)
+
+    for tick in range(-135, 136, 27):
+        cv2.line(picture, at(tick, 0.8), at(tick, 0.94), ink, 8, cv2.LINE_AA)
+        x, y = at(tick, 0.62)
+        cv2.putText(picture, str(abs(tick) // 27), (x - 18, y + 18), cv2.FONT_HERSHEY_SIMPLEX, 1.3, ink, 4, cv2.LINE_AA)
+    cv2.circle(picture, at(60, 0.9), 18, (40, 40, 220), -1, cv2.LINE_AA)  # a pointer on the rim that is not the needle
+    if needle:
+        colour = (40, 60, 220)
+        cv2.fillPoly(picture, [np.array([at(degrees, 0.85), at(degrees + 90, 0.035), at(degrees + 180, tail), at(degrees - 90, 0.035)])], colour, cv2.LINE_AA)
+        cv2.circle(picture, (int(middle), int(middle)), 30, ink, -1, cv2.LINE_AA)
+    small = cv2.resize(picture, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+    noise = np.random.default_rng(int(degrees * 10) % 1000).normal(0, 3, small.shape)
+    return np.clip(small + noise, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_one_look_at_a_needle_is_right_to_half_a_degree_but_beside_figures(dark):
+    errors = []
+    for degrees in np.arange(-131.3, 134, 13.7):
+        angle, doubt = needle_angle(dial(degrees, dark))
+        assert not doubt, (degrees, doubt)
+        errors.append(abs((math.degrees(angle) - degrees + 180) % 360 - 180))
+    assert np.median(errors) < 0.5 and np.percentile(errors, 85) < 1.0 and max(errors) < 4.0
+
+
+def gauge(kind: str, reads: tuple[str, ...], **more) -> Gauge:
+    return Gauge("under test", kind, reads, SQUARE, **more)
+
+
+def test_a_second_look_takes_the_face_away():
+    degrees = np.array([-120.0, -54.0, -27.0, 0.0, 27.0, 81.0, 108.0])  # several right on a figure
+    climb = gauge("dial", ("vertical_speed",), scale=((math.radians(-135), -200.0), (0.0, 0.0), (math.radians(135), 100.0)))
+    readings = [looks[0].reading for looks in see_dials(climb, [dial(each) for each in degrees], dial(45.0))]
+    wanted = np.interp(degrees, [-135, 0, 135], [-200, 0, 100])
+    slopes = np.where(degrees < 0, 200 / 135, 100 / 135)
+    errors = [abs(reading.best.value - value) / slope for reading, value, slope in zip(readings, wanted, slopes)]
+    assert all(not reading.doubt for reading in readings)
+    assert max(errors) < 1.0
+
+
+def test_a_dial_without_needle_or_off_its_scale_is_doubtful():
+    climb = gauge("dial", ("vertical_speed",), scale=((math.radians(-135), -200.0), (math.radians(135), 100.0)))
+    blank, off = (looks[0].reading for looks in see_dials(climb, [dial(0, needle=False), dial(180.0)], dial(45.0)))
+    assert blank.doubt
+    assert "off the scale" in off.doubt
+
+
+def ball(pitch: float, roll: float, light: float = 1.0) -> np.ndarray:
+    grid = (np.arange(SIDE) + 0.5) / SIDE * 2 - 1
+    x, y = np.meshgrid(grid, -grid)
+    z = np.sqrt(np.clip(1 - x**2 - y**2, 0, None))
+    height = (-x * math.sin(roll) + y * math.cos(roll)) * math.cos(pitch) + z * math.sin(pitch)
+    picture = np.where((height >= 0)[..., None], (220, 170, 90), (40, 80, 130)) * (0.75 + 0.25 * z)[..., None]
+    picture[x**2 + y**2 > 1] = 60
+    picture[np.abs(y) < 0.02] = (0, 200, 250)  # a fixed mark across
+    return np.clip(cv2.GaussianBlur(picture * light, (0, 0), 0.8), 0, 255).astype(np.uint8)
+
+
+def test_ball_pitch_and_roll():
+    dice = np.random.default_rng(4)
+    truths = [(p, r) for p, r in zip(dice.uniform(-0.8, 0.8, 25), dice.uniform(-3, 3, 25))]
+    looks = see_attitude(gauge("attitude", ("pitch", "roll")), [ball(p, r, dice.uniform(0.4, 1.0)) for p, r in truths], ball(0.1, 0.0))
+    errors = []
+    for (pitch, roll), (one, two) in zip(truths, looks):
+        assert not one.reading.doubt
+        errors.append((abs(one.reading.best.value - pitch), abs((two.reading.best.value - roll + math.pi) % (2 * math.pi) - math.pi)))
+    assert np.degrees(np.median(errors, axis=0)).max() < 1.0 and np.degrees(np.max(errors)) < 4
+
+
+def test_a_ball_all_of_one_colour_is_doubtful():
+    looks = see_attitude(gauge("attitude", ("pitch", "roll")), [np.full((SIDE, SIDE, 3), 120, np.uint8)], ball(0.1, 0.0))
+    assert all(look.reading.doubt for look in looks[0])
+
+
+def test_a_bar_that_fills_from_the_bottom():
+    def bar(share: float) -> np.ndarray:
+        picture = np.full((200, 30, 3), (40, 35, 30), np.uint8)
+        picture[200 - round(200 * share) :] = (60, 200, 240)
+        return cv2.GaussianBlur(picture, (0, 0), 1.0)
+
+    store = gauge("tape", ("propellant",), scale=((0.0, 0.0), (1.0, 800.0)))
+    shares = [0.1, 0.33, 0.5, 0.875]
+    for share, looks in zip(shares, see_tapes(store, [bar(share) for share in shares], bar(0.6))):
+        assert not looks[0].reading.doubt
+        assert looks[0].reading.best.value == pytest.approx(800 * share, abs=8)
+    full, empty = (looks[0].reading for looks in see_tapes(store, [bar(1.0), bar(0.0)], bar(0.6)))
+    assert full.best.value == 800 and empty.best.value == 0
+
+
+def test_a_pointer_that_slides():
+    def strip(share: float) -> np.ndarray:
+        picture = np.full((30, 300, 3), (200, 205, 200), np.uint8)
+        cv2.line(picture, (round(300 * share), 0), (round(300 * share), 30), (30, 30, 200), 5)
+        return picture
+
+    trim = gauge("tape", ("pitch",), scale=((0.0, -1.0), (1.0, 1.0)), options={"shows": "mark"})
+    for share, looks in zip((0.2, 0.71), see_tapes(trim, [strip(0.2), strip(0.71)], strip(0.5))):
+        assert looks[0].reading.best.value == pytest.approx(2 * share - 1, abs=0.02)
+    two = strip(0.2)
+    two[:, 220:226] = (30, 30, 200)
+    assert see_tapes(trim, [two], strip(0.5))[0][0].reading.doubt
+
+
+def test_lamps_are_told_from_the_reference_also_in_the_dark():
+    def lamp(lit: bool, light: float) -> np.ndarray:
+        picture = np.full((60, 60, 3), 90, np.uint8)
+        cv2.circle(picture, (30, 30), 16, (60, 220, 250) if lit else (30, 60, 70), -1)
+        return (picture * light).astype(np.uint8)
+
+    braking = gauge("lamp", ("event",), options={"on": "braking"})
+    looks = see_lamps(braking, [lamp(True, 1.0), lamp(False, 1.0), lamp(False, 0.8), lamp(True, 0.8)], lamp(False, 1.0))
+    assert [look[0].reading.best.text if look[0].reading.best else "" for look in looks] == ["braking", "", "", "braking"]
