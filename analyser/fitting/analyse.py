@@ -16,8 +16,10 @@ from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
+from analyser.fitting.margins import margins_over_time
 from analyser.fitting.legs import audit_leg, leg_spans
 from analyser.fitting.intervals import describe
+from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track
@@ -55,7 +57,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     """
     table, world, craft = flight.readings.table, flight.world, flight.craft
     remarks = list(flight.readings.remarks)
-    ideal = _ideal(flight, remarks)
+    memory = PoweredMemory()
+    ideal = _ideal(flight, remarks, memory)
     if not len(table):
         remarks.append("no readings: nothing could be fitted")
         return _empty(ideal, remarks)
@@ -65,7 +68,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
-    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant) if joined else [], rows, propellant)
+    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant) if joined else [], rows, propellant, world)
     arcs = [_described(arc) for arc in joint.arcs]
     remarks += joint.remarks
     audited, transitions = _links(chain, arcs, rows, propellant, joint)
@@ -84,14 +87,14 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
     )  # fmt: skip
-    return replace(findings, advice=advise(findings, arcs, audited, craft, rows))
+    return replace(findings, advice=advise(findings, arcs, audited, craft, rows), margins=margins_over_time(flight, findings, memory))
 
 
-def _ideal(flight: Flight, remarks: list[str]) -> IdealPlan | None:
+def _ideal(flight: Flight, remarks: list[str], memory: PoweredMemory) -> IdealPlan | None:
     if flight.plan is None:
         remarks.append("no plan was given: burns are audited, but there are no legs to hold them against")
         return None
-    return plan_mission(flight.plan, flight.world, flight.craft)
+    return plan_mission(flight.plan, flight.world, flight.craft, memory=memory)
 
 
 def _empty(ideal, remarks) -> Findings:
@@ -108,14 +111,14 @@ def _described(arc: FittedArc) -> FittedArc:
 
 
 def _gaps(chain: Chain, rows: PanelRows, propellant: PropellantHistory) -> list[Gap]:
-    """The burns that join two coasts about one body."""
+    """The burns that join two coasts about one body, and the unpowered changes of body between two coasts."""
     found = []
     for first, second in zip(chain.arcs, chain.arcs[1:]):
         inside = chain.between[second.index]
-        if not first.kind == second.kind == "coast" or first.body.name != second.body.name or any(row in chain.air for row in inside):
+        if not first.kind == second.kind == "coast" or any(row in chain.air for row in inside):
             continue
         edges = _propellant_edges(first, second, inside, propellant)
-        if _burnt(first, second, inside, edges, chain, rows, propellant):
+        if _burnt(first, second, inside, edges, chain, rows, propellant) == (first.body.name == second.body.name):
             found.append(Gap(first.index, second.index, inside, edges))
     return found
 

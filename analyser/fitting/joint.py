@@ -1,4 +1,4 @@
-"""One flight, one estimate: coasts joined by the burns between them.
+"""One flight, one estimate: coasts joined by the burns between them and at the edges of spheres of influence.
 
 Each coast comes in as the state and covariance of its own fit, which hold all that its readings say. A burn is flown from the coast
 before it, and must end on the coast after it; propellant, throttle and the readings under thrust speak for the burn. The unknowns form a chain, solved
@@ -19,20 +19,22 @@ from scipy.special import chdtri  # of scipy.stats only this is wanted, and that
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
 from analyser.fitting.intervals import root_of
-from analyser.fitting.joint_burn import BURN_UNKNOWNS, LENGTH, MIDDLE, RATE, SPENT, BurnTie, Coast, tie_of
+from analyser.fitting.joint_burn import LENGTH, MIDDLE, RATE, SPENT, BurnTie, Coast, tie_of
+from analyser.fitting.joint_sphere import SphereTie, sphere_ties
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import SAMPLES
+from analyser.flight import World
 
 _DISBELIEF = 1e-3  # chance of so bad a fit below which a burn's picture is not believed
 _STEP = 0.1  # of a standard unit, for differences
-_TURNS = 12
+_TURNS = 20
 
 
 @dataclass(frozen=True)
 class Gap:
-    """What lies between two coasts about one body that a burn joins: indices of the arcs, rows under thrust, and the rows whose propellant
-    holds just before and just after (None where not read)."""
+    """What lies between two coasts: a burn about one body, or, between coasts about a planet and its moon, the edge of the sphere of influence. Indices of the
+    arcs, rows in between, and the rows whose propellant holds just before and just after (None where not read)."""
 
     before: int
     after: int
@@ -66,7 +68,7 @@ class Joint:
     remarks: tuple[str, ...] = ()
 
 
-def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: PropellantHistory) -> Joint:
+def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: PropellantHistory, world: World) -> Joint:
     """Join the coasts of a flight by the burns between them.
 
     Parameters
@@ -74,7 +76,8 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
     arcs : list of FittedArc
         In order.
     gaps : list of Gap
-        The burns between two coasts about one body.
+        The burns between two coasts about one body, and the unpowered changes of body.
+    world : World
     rows, propellant
         The readings, slips taken out.
 
@@ -84,10 +87,15 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
         Arcs that no burn joins come back as they were.
     """
     coasts = {index: _coast(arcs[index], propellant) for gap in gaps for index in (gap.before, gap.after)}
-    ties: dict[int, BurnTie] = {}
+    ties: dict[int, BurnTie | SphereTie] = {}
     remarks: list[str] = []
     for gap in gaps:
         if coasts[gap.before] is None or coasts[gap.after] is None:
+            continue
+        if arcs[gap.before].body.name != arcs[gap.after].body.name:
+            crossing = _crossing(coasts[gap.before], coasts[gap.after], world)
+            if crossing is not None:
+                ties[gap.after] = crossing
             continue
         tie = tie_of(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, rows, propellant)
         why = tie if isinstance(tie, str) else _disbelieved(tie)
@@ -142,6 +150,29 @@ def _disbelieved(tie: BurnTie) -> str:
         if tie.readings is None or not _drop_worst(tie, solved):
             break
     return f"a steady burn leads from the one to the other only badly (chi-square {solved.chi2[0]:.0f} with {tie.surplus} degrees of freedom)"
+
+
+def _crossing(before: Coast, after: Coast, world: World) -> SphereTie | None:
+    """The one way in which two coasts meet at the edge of a sphere of influence; None where there is none, or more than one."""
+    planet, moon = (before.arc.body, after.arc.body) if after.arc.body.parent == before.arc.body.name else (after.arc.body, before.arc.body)
+    if moon.parent != planet.name:
+        return None
+    own = after.propellant_sigma
+    after.propellant_sigma = 10 * own
+    tried = [(solved.chi2[0], tie, solved) for tie in sphere_ties(before, after, planet, moon) if (solved := _Solved.of([tie])) is not None]
+    tried = sorted((item for item in tried if item[0] <= chdtri(item[1].surplus, _DISBELIEF)), key=lambda item: item[0])
+    places = [item for item in tried[1:] if item[1].sense != tried[0][1].sense or abs(_angle(item) - _angle(tried[0])) > 1e-3]
+    if not tried or (places and places[0][0] < tried[0][0] + 9.0):
+        after.propellant_sigma = own
+        return None
+    chi2, tie, solved = tried[0]
+    tie.begin = solved.burns[0]
+    return tie
+
+
+def _angle(item) -> float:
+    _, tie, solved = item
+    return float(tie.centre[1] + tie.unit[1] * solved.burns[0][1])
 
 
 def _drop_worst(tie: BurnTie, solved: "_Solved") -> bool:
@@ -214,7 +245,7 @@ class _Solved:
 
 def _linearise(ties: list[BurnTie], coasts, burns):
     """Cost, residuals and block-tridiagonal normal equations at the unknowns; None out of bounds."""
-    sizes = [len(u) + (BURN_UNKNOWNS if k < len(burns) else 0) for k, u in enumerate(coasts)]
+    sizes = [len(u) + (ties[k].unknowns if k < len(burns) else 0) for k, u in enumerate(coasts)]
     diagonal = [np.zeros((size, size)) for size in sizes]
     right = [np.zeros(size) for size in sizes]
     lower = []
@@ -265,6 +296,8 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
         arc.__dict__["samples"] = coast.state(u[:, None] + drawn[k][: len(u)]).T
         arcs[index] = arc
     for k, tie in enumerate(ties):
+        if isinstance(tie, SphereTie):
+            continue
         first = len(solved.coasts[k])
         b = solved.burns[k]
         best = tie.burn(b[:, None])[:, 0]

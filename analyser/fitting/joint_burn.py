@@ -24,6 +24,7 @@ MIDDLE, LENGTH, SPENT, ANGLE, RATE = range(5)
 BURN_UNKNOWNS = 5
 _THROTTLE_DRIFT = 0.02  # how much a throttle read now and then may have moved
 _PROFILE = 0.002  # part of delta-v times length by which an uneven thrust displaces the craft
+_USUAL_EXHAUST = 3000.0  # m/s; of chemical engines, common practice, no source
 _OPEN = 0.005
 
 
@@ -82,12 +83,14 @@ class BurnTie:
     exhaust: float = math.nan
     flow: float = math.nan  # at full throttle, kg/s
     throttle: tuple[float, float] = (math.nan, math.nan)
+    profile: float = _PROFILE  # part of delta-v times length by which the course of the acceleration may displace the craft
     masses: tuple[float, float] = (math.nan, math.nan)  # of the craft without the firing stage's propellant; the same twice
     dropped: tuple[float, float] = (math.nan, math.nan)  # delta-v and sigma by propellant through a staging
     gauge: list[tuple[float, float, float]] = field(default_factory=list)  # propellant under thrust: MET, kg, sigma
     readings: Observations | None = None
     used: np.ndarray | None = None
     slop: np.ndarray = field(default_factory=lambda: np.ones(3))
+    unknowns: int = BURN_UNKNOWNS
     begin: np.ndarray = field(default_factory=lambda: np.zeros(BURN_UNKNOWNS))  # where the solution starts from
 
     @property
@@ -110,7 +113,9 @@ class BurnTie:
         floor = 0.05 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
         turn = length * rate_sigma
         speed = math.hypot(1e-5 * spent, spent * turn**2 / 24)
-        place = spent * length * math.hypot(_PROFILE, turn**2 / 24)
+        # displaced by an uneven acceleration: as much as the part of the mass that is burnt makes it uneven, where the exhaust is only guessed
+        uneven = self.profile * (1.0 if self.profile == _PROFILE else min(spent / self.exhaust, 1.0)) + _PROFILE
+        place = spent * length * math.hypot(uneven, turn**2 / 24)
         self.slop = np.sqrt(np.array([place, speed, speed]) ** 2 + floor**2 + 1e-12)
 
     def residuals(self, z: np.ndarray, whiten: Whitening | None = None) -> np.ndarray:
@@ -200,6 +205,11 @@ def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: Pa
         if same and math.isfinite(mass):
             tie.flow, empty = stage.mass_flow, mass - float(propellant.propellant[edges[0]])
             tie.masses = (empty, empty)
+    if not math.isfinite(tie.exhaust):
+        # only for the course of the acceleration, which grows as the mass falls
+        known = [part.exhaust_speed for part in propellant.craft.stages if part.exhaust_speed > 0] if propellant.craft is not None else []
+        tie.exhaust = float(np.mean(known)) if known else _USUAL_EXHAUST
+        tie.profile = math.hypot(_PROFILE, (0.2 if known else 0.4) / 12)
     if used is not None and math.isfinite(used.delta_v) and not tie.linked:
         tie.dropped = (used.delta_v, max(used.delta_v_sigma, 1e-4 * used.delta_v))
     if tie.linked:
