@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMAT_VERSION", "Advice", "Arc", "Burn", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPlan", "Landing", "LegAudit",
-    "SetAside", "Transition", "plain",
+    "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
 
@@ -198,6 +198,25 @@ class IdealPlan:
 
 
 @dataclass(frozen=True)
+class Margin:
+    """What was in the tanks at a moment against the least that the rest of the plan would have cost from there.
+
+    ``met`` in s; ``arc`` the index of the arc flown then; ``burn`` that of the burn before it (None: the start). ``legs`` are those still to
+    fly. ``available``, ``needed`` and their difference ``margin`` in m/s, ``propellant`` in kg.
+    """
+
+    met: float
+    arc: int
+    burn: int | None
+    body: str
+    legs: tuple[str, ...]
+    propellant: Estimate
+    available: Estimate
+    needed: Estimate
+    margin: Estimate
+
+
+@dataclass(frozen=True)
 class Findings:
     """Everything found in a flight.
 
@@ -217,6 +236,7 @@ class Findings:
     ideal: IdealPlan | None
     track: "pd.DataFrame"
     fit: "pd.DataFrame"
+    margins: tuple[Margin, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data as findings.json holds it (the contract of the file formats)."""
@@ -231,6 +251,7 @@ class Findings:
             "advice": [plain(item) for item in self.advice],
             "remarks": list(self.remarks),
             "ideal": plain(self.ideal) if self.ideal else None,
+            "margins": [plain(item) for item in self.margins],
         }
 
 

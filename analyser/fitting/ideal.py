@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from analyser.findings import IdealLeg, IdealPlan
 from analyser.fitting.ideal_legs import Draft, Place, fly_leg
+from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
 from analyser.flight import Craft, Goal, Plan, World
 
@@ -28,8 +29,9 @@ class PlannedLeg:
 
 
 def plan_mission(
-    plan: Plan, world: World, craft: Craft | None = None, *, start: Place | None = None, departure: float = 0.0, tanks: Tanks | None = None
-) -> IdealPlan:
+    plan: Plan, world: World, craft: Craft | None = None, *, start: Place | None = None, departure: float = 0.0, tanks: Tanks | None = None,
+    memory: PoweredMemory | None = None,
+) -> IdealPlan:  # fmt: skip
     """The ideal of a whole plan.
 
     Parameters
@@ -45,6 +47,8 @@ def plan_mission(
         instruments don't show, so the lead of the moon is told instead, and how often it comes round.
     tanks : Tanks, optional
         Propellant at the start; by default full.
+    memory : PoweredMemory, optional
+        Keeps the landings and lift-offs solved, for who plans again.
 
     Returns
     -------
@@ -58,7 +62,7 @@ def plan_mission(
         remarks.append(tanks.missing)
     for number, leg in enumerate(plan.legs):
         following = plan.legs[number + 1].goal if number + 1 < len(plan.legs) else None
-        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=True)
+        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=True, memory=memory)
         legs.append(planned.ideal)
         place, tanks = planned.end, planned.tanks
     margin, worth = tanks.remaining, tanks.delta_v
@@ -74,7 +78,7 @@ def _start(goal: Goal, world: World, met: float) -> Place:
 
 def plan_leg(
     goal: Goal, world: World, craft: Craft | None, from_state: Place, *, name: str = "", tanks: Tanks | None = None, following: Goal | None = None,
-    check: bool = False,
+    check: bool = False, memory: PoweredMemory | None = None,
 ) -> PlannedLeg:  # fmt: skip
     """The ideal of one leg, from any orbit or from the ground.
 
@@ -93,8 +97,10 @@ def plan_leg(
         What comes next: a pass of a moon is chosen so that it and the next leg together cost least.
     check : bool
         Whether legs to and from a moon are flown by numerical integration too, with both bodies pulling at once, and the difference told.
+    memory : PoweredMemory, optional
+        Landings and lift-offs solved before. With ``check`` each is solved anew and kept; without, a near one is carried over.
     """
-    draft = Draft(tanks or Tanks.full(craft), [], [], check=check)
+    draft = Draft(tanks or Tanks.full(craft), [], [], check=check, memory=memory)
     end = fly_leg(goal, world, from_state, draft, following)
     delta_v = math.fsum(burn.delta_v for burn in draft.burns) if end is not None else math.nan
     propellant = math.fsum(burn.propellant for burn in draft.burns) if end is not None else math.nan

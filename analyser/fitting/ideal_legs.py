@@ -9,6 +9,7 @@ import numpy as np
 
 from analyser.findings import IdealBurn
 from analyser.fitting import goals
+from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
 from analyser.fitting.transfer import Transfer, apsides, least_transfer, orbit_of_apsides, speeds_at, tangential_delta_v
 from analyser.flight import Body, Goal, World
@@ -56,6 +57,7 @@ class Draft:
     remarks: list
     duration: float = 0.0
     check: bool = False
+    memory: PoweredMemory | None = None
 
     def burn(self, what: str, body: Body, radius: float, delta_v: float, met: float, before: float, after: float, least: float = math.nan) -> None:
         self.tanks, propellant, duration = self.tanks.spend(delta_v)
@@ -147,11 +149,12 @@ def _park(body: Body, place: Place, draft: Draft) -> Place:
 
 
 def _lift_off(body: Body, place: Place, wanted, draft: Draft) -> Place | None:
-    found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=body.radius, radius_max=body.sphere_of_influence)
+    limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
     if body.air_top:
-        return _launch(body, found, wanted, draft)
+        return _launch(body, least_transfer(body.mu, *place.orbit, *wanted, **limits), wanted, draft)
     flown = _powered("ascent", body, wanted, draft)
     if flown is None:
+        found = least_transfer(body.mu, *place.orbit, *wanted, **limits)
         return _impulsive_end(body, found, draft, Place(body.name, *wanted), "lift off along the ground", first=True)
     end = flown.burn_speed
     draft.burn(
@@ -166,15 +169,17 @@ def _lift_off(body: Body, place: Place, wanted, draft: Draft) -> Place | None:
 
 
 def _land(body: Body, place: Place, draft: Draft) -> Place | None:
-    found = least_transfer(body.mu, *place.orbit, *goals.resting(body), radius_min=body.radius, radius_max=body.sphere_of_influence)
-    if math.isnan(found.delta_v):
+    low, high = (float(r) for r in apsides(body.mu, *place.orbit))
+    if high < body.radius or low > body.sphere_of_influence:
         draft.remarks.append("the orbit at the leg's start never comes above the ground inside the sphere of influence")
         return None
+    flown = None
     if body.air_top:
         draft.remarks.append("the air would do a part of the braking: this is the bound without it")
-        return _impulsive_end(body, found, draft, Place.on(body), "stop over the ground", first=False)
-    flown = _powered("descent", body, place.orbit, draft)
+    else:
+        flown = _powered("descent", body, place.orbit, draft)
     if flown is None:
+        found = least_transfer(body.mu, *place.orbit, *goals.resting(body), radius_min=body.radius, radius_max=body.sphere_of_influence)
         return _impulsive_end(body, found, draft, Place.on(body), "stop over the ground", first=False)
     if flown.orbit_burn > 1e-3:
         before = abs(float(speeds_at(body.mu, *place.orbit, flown.apsis_radius)[1]))
@@ -191,12 +196,8 @@ def _land(body: Body, place: Place, draft: Draft) -> Place | None:
 
 def _powered(kind: str, body: Body, orbit, draft: Draft):
     """The least that the thrust allows, or None (with a remark) where only the bound with impulses can be told."""
-    from analyser.fitting import powered
-
-    tanks = draft.tanks
-    flown = getattr(powered, kind)(
-        body.mu, body.radius, orbit, tanks.mass, tanks.thrust, tanks.exhaust_speed, surface_speed=body.surface_rotation_speed
-    )
+    tanks, memory = draft.tanks, draft.memory or PoweredMemory()
+    flown = (memory.solve if draft.check else memory.near)(kind, body, orbit, tanks)
     if math.isnan(flown.delta_v):
         draft.remarks.append(f"{flown.reason}: this is the bound with impulses, which no craft reaches")
         return None
@@ -356,7 +357,7 @@ def _arrived(goal: Goal, world: World, body: Body, end: Place, draft: Draft, aft
     """What a goal about the body asks for beyond arriving."""
     if goal.kind == "periapsis":
         return end
-    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check)
+    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check, memory=draft.memory)
     end = _through_air(body, end, inner) if goal.kind == "landed" and goal.by == "atmosphere" else _about_one_body(goal, world, body, end, inner)
     draft.burns += [replace(burn, met=burn.met + after) for burn in inner.burns]
     draft.tanks, draft.duration = inner.tanks, after + inner.duration

@@ -1,0 +1,70 @@
+"""Landings and lift-offs solved once and carried over to other masses and nearby orbits.
+
+What bounded thrust costs over the bound with impulses goes nearly with the inverse square of thrust over weight: the arc swept and the time spent
+against gravity both grow as the thrust falls. So a solved case gives its neighbours.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from analyser.fitting.goals import resting
+from analyser.fitting.tanks import Tanks
+from analyser.fitting.transfer import least_delta_v
+from analyser.flight import Body
+
+if TYPE_CHECKING:
+    from analyser.fitting.powered import PoweredLeg
+
+#: How far a solved case is carried: of the logarithm of thrust over weight, and of the bound's own size.
+_THRUST_REACH, _BOUND_REACH = 0.35, 0.06
+
+
+@dataclass(frozen=True)
+class _Solved:
+    kind: str
+    body: Body
+    push: float
+    exhaust: float
+    leg: "PoweredLeg"
+
+
+@dataclass
+class PoweredMemory:
+    """Remembers what was solved. ``solve`` gives the exact optimum, ``near`` one carried over where there is one to carry."""
+
+    solved: list[_Solved] = field(default_factory=list)
+    bounds: dict[tuple, float] = field(default_factory=dict)
+
+    def solve(self, kind: str, body: Body, orbit, tanks: Tanks) -> "PoweredLeg":
+        """The optimum ("descent" or "ascent") for this craft, kept for later."""
+        from analyser.fitting import powered
+
+        leg = getattr(powered, kind)(body.mu, body.radius, orbit, tanks.mass, tanks.thrust, tanks.exhaust_speed, surface_speed=body.surface_rotation_speed)
+        if math.isfinite(leg.delta_v):
+            self.solved.append(_Solved(kind, body, tanks.thrust / tanks.mass / body.surface_gravity, tanks.exhaust_speed, leg))
+        return leg
+
+    def near(self, kind: str, body: Body, orbit, tanks: Tanks) -> "PoweredLeg":
+        """The optimum carried over from the nearest case solved, else solved."""
+        bound = self._bound(kind, body, orbit)
+        push = tanks.thrust / tanks.mass / body.surface_gravity if tanks.mass > 0 else math.nan
+        fit = [
+            one for one in self.solved
+            if one.kind == kind and one.body == body and one.exhaust == tanks.exhaust_speed
+            and abs(math.log(push / one.push)) < _THRUST_REACH and abs(bound / one.leg.bound - 1) < _BOUND_REACH
+        ]  # fmt: skip
+        if not fit:
+            return self.solve(kind, body, orbit, tanks)
+        best = min(fit, key=lambda one: abs(math.log(push / one.push)))
+        total = bound * (1 + (best.leg.delta_v / best.leg.bound - 1) * (best.push / push) ** 2)
+        return replace(best.leg, delta_v=total, bound=bound, burn_delta_v=total - best.leg.orbit_burn)
+
+    def _bound(self, kind: str, body: Body, orbit) -> float:
+        key = (kind, body.name, *orbit)
+        if key not in self.bounds:
+            ends = (orbit, resting(body)) if kind == "descent" else (resting(body), orbit)
+            self.bounds[key] = float(least_delta_v(body.mu, *ends[0], *ends[1], radius_min=body.radius, radius_max=body.sphere_of_influence))
+        return self.bounds[key]
