@@ -176,8 +176,10 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
         ends = index == span.last or arcs[index + 1].body.name != arcs[index].body.name
         if not ends:
             continue
-        if any(run_start <= item.burn.before and item.burn.after <= index for item in burns):
-            part, spread = _needed(arcs[run_start], arcs[index])
+        inside = [item for item in burns if run_start <= item.burn.before and item.burn.after <= index]
+        if inside:
+            alone = len(inside) == 1 and (inside[0].burn.before, inside[0].burn.after) == (run_start, index) and inside[0].burn.needed.known
+            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else _needed(arcs[run_start], arcs[index])
             best, samples = best + part, samples + spread
         run_start = index + 1
     return best, samples
