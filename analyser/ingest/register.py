@@ -18,6 +18,8 @@ WORK_WIDTH = 960  # pixels across at which features are sought: half of a common
 RATIO = 0.78  # best match against second best (Lowe 2004, section 7.1, uses 0.8)
 MIN_INLIERS = 18
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
+TRACKED = 260  # corners of the reference that are followed from screenshot to screenshot
+MIN_TRACKED = 40
 THRESHOLD = 2.5  # pixels at working size
 
 
@@ -80,6 +82,13 @@ class PanelFinder:
             inside = np.round(middle + 0.9 * (np.asarray(quad, float) - middle)).astype(np.int32)
             cv2.fillPoly(mask, [inside], 0)
         self._points, self._marks = self._features(reference, mask)
+        self._scale = min(1.0, WORK_WIDTH / max(self.height, self.width))
+        self._small = self._work(reference, self._scale)
+        corners = cv2.goodFeaturesToTrack(
+            cv2.GaussianBlur(self._small, (0, 0), 0.8), TRACKED, 0.01, 7,
+            mask=cv2.resize(mask, self._small.shape[::-1], interpolation=cv2.INTER_NEAREST),
+        )  # fmt: skip
+        self._corners = np.zeros((0, 2)) if corners is None else corners.reshape(-1, 2).astype(float)
 
     def _features(self, pixels, mask=None):
         import numpy as np
@@ -100,7 +109,62 @@ class PanelFinder:
         marks = np.sqrt(marks / np.maximum(marks.sum(axis=1, keepdims=True), 1e-9))  # Arandjelovic & Zisserman 2012
         return points, marks.astype(np.float32)
 
-    def find(self, pixels: "np.ndarray") -> Registration:
+    @staticmethod
+    def _work(pixels, scale: float):
+        """Grey, at working size, with even contrast."""
+        cv2 = load_opencv()
+        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        if scale < 1:
+            grey = cv2.resize(grey, (round(grey.shape[1] * scale), round(grey.shape[0] * scale)), interpolation=cv2.INTER_AREA)
+        return cv2.createCLAHE(clipLimit=3.0, tileGridSize=(8, 8)).apply(grey)
+
+    def track(self, pixels: "np.ndarray", before: Registration) -> Registration:
+        """The panel in a screenshot whose view hardly moved since ``before``; not found where it did.
+
+        The reference picture, seen as it was before, is followed by optical flow (Lucas & Kanade 1981, in pyramids) there
+        and back; since it is always the reference that is followed, errors do not add up.
+        """
+        import numpy as np
+
+        cv2 = load_opencv()
+        missed = Registration(None, reason="the view moved too far to be followed")
+        if not before.found or len(self._corners) < MIN_TRACKED:
+            return missed
+        scale = min(1.0, WORK_WIDTH / max(pixels.shape[:2]))
+        now = self._work(pixels, scale)
+        to_small = np.array([[self._scale, 0, (self._scale - 1) / 2], [0, self._scale, (self._scale - 1) / 2], [0, 0, 1]])
+        to_now = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
+        guess = to_now @ before.homography @ np.linalg.inv(to_small)
+        seen = cv2.warpPerspective(self._small, guess, now.shape[::-1])
+        start = project(guess, self._corners)
+        margin = 12
+        inside = ((start > margin) & (start < np.array(now.shape[::-1]) - margin)).all(axis=1)
+        if inside.sum() < MIN_TRACKED:
+            return missed
+        start = start[inside].astype(np.float32)[:, None]
+        options = {"winSize": (15, 15), "maxLevel": 2}
+        ahead, there, _ = cv2.calcOpticalFlowPyrLK(seen, now, start, None, **options)
+        back, again, _ = cv2.calcOpticalFlowPyrLK(now, seen, ahead, None, **options)
+        good = (there.ravel() == 1) & (again.ravel() == 1) & (np.linalg.norm(back - start, axis=2).ravel() < 0.7)
+        if good.sum() < MIN_TRACKED or good.mean() < 0.5:
+            return missed
+        source = project(np.linalg.inv(to_small), self._corners[inside][good])
+        target = project(np.linalg.inv(to_now), ahead[good, 0])
+        cv2.setRNGSeed(1)
+        homography, mask = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 1.5 / scale, maxIters=2000, confidence=0.999)
+        if homography is None or mask.sum() < max(MIN_TRACKED, 0.8 * good.sum()):
+            return missed
+        return self._judge(homography, source, target, mask.ravel().astype(bool), 1.5 / scale)
+
+    def find(self, pixels: "np.ndarray", before: Registration | None = None) -> Registration:
+        """The panel in a screenshot: followed from ``before`` where the view hardly moved, else by a full search."""
+        if before is not None and before.found:
+            followed = self.track(pixels, before)
+            if followed.found:
+                return followed
+        return self.search(pixels)
+
+    def search(self, pixels: "np.ndarray") -> Registration:
         """The panel in a screenshot, by a full search."""
         import numpy as np
 

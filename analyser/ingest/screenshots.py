@@ -94,11 +94,12 @@ def read_screenshots(
     seen: list[list[tuple[Seen, ...]]] = []  # [screenshot][gauge] -> one Seen a column
     boxes: list[list] = []
     lost: dict[int, str] = {}
+    view = None
     for start in range(0, len(paths), CHUNK):
         chunk = []
         for index, path in enumerate(paths[start : start + CHUNK], start):
             pixels = open_image(path)
-            view = finder.find(pixels)
+            view = finder.find(pixels, view)
             if not view.found:
                 lost[index] = view.reason
             chunk.append([_cut(pixels, view, gauge) for gauge in panel.gauges.values()])

@@ -80,3 +80,28 @@ def test_no_gauges_and_no_file(tmp_path):
         load_panel(written(tmp_path, 'reference = "a.png"\n'))
     with pytest.raises(DescriptionError):
         load_panel(tmp_path / "missing.toml")
+
+
+def test_damaged_panel_files_end_in_a_panel_or_one_clear_sentence(tmp_path):
+    import random
+
+    dice = random.Random(8)
+    refused = 0
+    for _ in range(500):
+        text = bytearray(GOOD.encode())
+        for _ in range(dice.randrange(1, 5)):
+            place = dice.randrange(len(text))
+            kind = dice.randrange(3)
+            if kind == 0:
+                text[place] = dice.randrange(256)
+            elif kind == 1:
+                del text[place : place + dice.randrange(1, 40)]
+            else:
+                text[place:place] = dice.choice([b"1e400", b"-1", b"[", b"nan", b'"', b"99999999999999999999", b"\n", b"inf"])
+        (tmp_path / "panel.toml").write_bytes(bytes(text))
+        try:
+            load_panel(tmp_path / "panel.toml")
+        except DescriptionError as error:
+            refused += 1
+            assert "\n" not in str(error)
+    assert refused > 200

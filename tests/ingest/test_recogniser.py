@@ -1,0 +1,127 @@
+"""Our recogniser on a small committed set of crops, in fonts that it was never trained on (tests/panels/make_crops.py)."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyser.ingest.automaton import compile_pattern
+from analyser.ingest.panel import Gauge
+from analyser.ingest.readout import ACCEPT, interpret, see_readouts
+from analyser.ingest.recogniser import ALPHABET, HEIGHT, WEIGHTS, recognise, score, search, to_strip
+from analyser.ingest.training.calibrate import GRAMMARS
+
+CROPS = Path(__file__).resolve().parent.parent / "panels" / "crops.npz"
+
+
+def crops(level: str):
+    """(crop, text, grammar) of the committed set."""
+    with np.load(CROPS) as stored:
+        pixels, shapes, texts, kinds, levels = (stored[name] for name in ("pixels", "shapes", "texts", "kinds", "levels"))
+    starts = np.concatenate([[0], np.cumsum(shapes.prod(axis=1))])
+    for index in np.flatnonzero(levels == level):
+        yield pixels[starts[index] : starts[index + 1]].reshape(shapes[index]), str(texts[index]), GRAMMARS[kinds[index]]
+
+
+@pytest.fixture(scope="module", params=["mild", "hard"])
+def read(request):
+    """(level, [(text, truth, first value, probability)])."""
+    groups: dict = {}
+    for crop, text, grammar in crops(request.param):
+        groups.setdefault(grammar, []).append((crop, text))
+    results = []
+    for grammar, members in groups.items():
+        gauge = _Shows(grammar)
+        for (_, text), seen in zip(members, see_readouts(gauge, [crop for crop, _ in members])):
+            reading = interpret(gauge, seen, ".")
+            (truth,) = grammar.parse(text, ".")
+            best = reading.best
+            results.append((text, truth.value, best.value if best else math.nan, best.probability if best else 0.0, reading.doubt))
+    return request.param, results
+
+
+class _Shows(Gauge):
+    """A read-out with a grammar given outright."""
+
+    def __init__(self, grammar):
+        super().__init__("under test", "readout", ("altitude",), ((0, 0), (1, 0), (1, 1), (0, 1)))
+        object.__setattr__(self, "_grammar", grammar)
+
+    @property
+    def grammar(self):
+        return self._grammar
+
+
+def test_most_are_read_and_none_is_wrong_without_saying_so(read):
+    level, results = read
+    right = sum(math.isclose(truth, value) for _, truth, value, _, _ in results) / len(results)
+    accepted = [row for row in results if not row[4]]
+    wrong = [row for row in accepted if not math.isclose(row[1], row[2])]
+    assert not wrong
+    assert right > {"mild": 0.95, "hard": 0.93}[level]
+    assert len(accepted) / len(results) > {"mild": 0.80, "hard": 0.70}[level]
+
+
+def test_probabilities_are_honest(read):
+    """Of the values said to be less than sure, about as many are right as said: at least what a binomial spread allows."""
+    _, results = read
+    said = np.array([probability for *_, probability, _ in results])
+    right = np.array([math.isclose(truth, value) for _, truth, value, _, _ in results])
+    spread = math.sqrt((said * (1 - said)).sum())
+    assert abs(right.sum() - said.sum()) < 3.5 * spread + 2
+
+
+def test_the_search_only_gives_texts_of_the_grammar():
+    grammar = GRAMMARS[3]
+    automaton = compile_pattern(grammar.pattern("."), ALPHABET)
+    found = recognise([crop for crop, _, each in crops("hard") if each is grammar][:10], automaton)
+    assert found and all(grammar.parse(each.text, ".") for one in found for each in one.spellings)
+    assert all(0 < one.mass <= 1 for one in found)
+
+
+def test_the_search_adds_up_every_path_of_a_text():
+    """Against brute force: all paths of three columns over a short alphabet."""
+    from itertools import product
+
+    dice = np.random.default_rng(1)
+    letters = "12."
+    logs = np.full((4, len(ALPHABET) + 2), -50.0)
+    classes = [0, *(ALPHABET.index(letter) + 1 for letter in letters)]
+    logs[:, classes] = np.log(dice.dirichlet(np.ones(4), size=4))
+    sums: dict[str, float] = {}
+    for path in product(range(4), repeat=4):
+        text = "".join(letters[c - 1] for i, c in enumerate(path) if c and (i == 0 or c != path[i - 1]))
+        sums[text] = sums.get(text, 0) + math.exp(sum(logs[i, classes[c]] for i, c in enumerate(path)))
+    automaton = compile_pattern(r"\d+(\.\d+)?", ALPHABET)
+    found = {each.text: math.exp(each.weight) for each in search(logs, automaton, width=500)}
+    expected = {text: share for text, share in sums.items() if automaton.accepts(text)}
+    assert set(found) == set(expected)
+    assert all(found[text] == pytest.approx(expected[text], rel=1e-6) for text in expected)
+
+
+def test_scores_are_probabilities_whatever_the_size_of_the_crop():
+    dice = np.random.default_rng(2)
+    for shape in ((9, 200), (60, 20), (33, 144), (500, 30)):
+        crop = dice.integers(0, 255, shape).astype(np.uint8)
+        assert to_strip(crop).shape[0] == HEIGHT and to_strip(crop).shape[1] % 16 == 0
+        (logs,) = score([crop])
+        assert np.allclose(np.exp(logs).sum(axis=1), 1)
+
+
+def test_noise_and_blank_glass_are_never_accepted():
+    dice = np.random.default_rng(3)
+    gauge = _Shows(GRAMMARS[1])
+    blanks = [np.full((34, 140), level, np.uint8) for level in (0, 12, 130, 255)]
+    noise = [np.clip(dice.normal(100, 30, (34, 140)), 0, 255).astype(np.uint8) for _ in range(20)]
+    faint = [np.clip(dice.normal(30, 2, (34, 140)), 0, 255).astype(np.uint8) for _ in range(20)]
+    for seen in see_readouts(gauge, blanks + noise + faint):
+        reading = interpret(gauge, seen, ".")
+        assert reading.doubt, reading.best
+    assert ACCEPT >= 0.99
+
+
+def test_the_weights_are_small():
+    assert WEIGHTS.stat().st_size < 4_000_000
