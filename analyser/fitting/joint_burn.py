@@ -148,7 +148,7 @@ class BurnTie:
 
     def _rocket_slop(self) -> float:
         mass = self.masses[0] + self.after.propellant
-        return math.hypot(1e-5 * float(self.centre[SPENT]), 0.05 * self.exhaust * self.before.propellant_sigma / mass)
+        return math.hypot(1e-8 * float(self.centre[SPENT]), 0.05 * self.exhaust * self.before.propellant_sigma / mass)
 
     def _motion(self, along: np.ndarray, whiten: Whitening) -> np.ndarray:
         seen = self.readings

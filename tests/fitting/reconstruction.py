@@ -32,7 +32,10 @@ ARC_QUANTITIES = {
 
 @dataclass
 class Tally:
-    """Counts over many flights. ``held[name]`` is [intervals that hold the truth, intervals given]."""
+    """Counts over many flights. ``held[name]`` is [intervals that hold the truth, intervals given]; every interval is first narrowed by ``boast``
+    about its value, which is how the control that must fail is made."""
+
+    boast: float = 1.0
 
     held: dict = field(default_factory=lambda: collections.defaultdict(lambda: [0, 0]))
     widths: dict = field(default_factory=lambda: collections.defaultdict(dict))
@@ -49,7 +52,8 @@ class Tally:
     def judge(self, name: str, truth: float | None, estimate, where: str = "") -> None:
         if truth is None or not math.isfinite(truth) or not estimate.known:
             return
-        inside = estimate.low <= truth <= estimate.high
+        low, high = (estimate.value + (end - estimate.value) / self.boast for end in (estimate.low, estimate.high))
+        inside = low <= truth <= high
         self.held[name][0] += inside
         self.held[name][1] += 1
         self.widths[name][where, truth] = estimate.high - estimate.low
