@@ -23,7 +23,9 @@ from analyser.flight import QUANTITIES, Craft, World
 PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 _CONTEXT = 20  # lines before the new ones that are read with them, for what they prove of commas, units and bodies
 _BATCH = 400  # lines read at a time
-_PICTURES_AT_ONCE = 8  # read in one go: opening the panel costs as much as reading a picture
+_PICTURES_AT_ONCE = 4  # read between two looks, so that a burst is told of bit by bit
+_FULL_LOOK = 10  # looks: so often the whole folder is gone through although nothing came or went, for pictures written over
+_SETTLED = 0.2  # s: a folder's own time stamp is trusted once it is that old, since it ticks coarsely
 _QUIET = 0.6  # s: a last line without an end counts as whole when the file has rested that long
 _TAIL = 256  # bytes before the new ones that must be as they were: else the table was edited, not continued
 
@@ -76,6 +78,7 @@ class TableTail:
     _changed: float = 0.0
     _missing: bool = False
     _taken: Any = None  # running digest of everything taken
+    _warm: bool = False
 
     def poll(self) -> News:
         """What is new since the last look."""
@@ -93,6 +96,14 @@ class TableTail:
         elif found.st_size == self._offset or now - self._changed < _QUIET:
             return News()
         return self._read(whole=now - self._changed >= _QUIET)
+
+    def warm(self) -> None:
+        """While nothing comes: load what reading and fitting need, so that the first row need not wait for it."""
+        if not self._warm:
+            import analyser.fitting.orbit  # noqa: F401
+            import analyser.ingest.tables  # noqa: F401
+
+            self._warm = True
 
     def _read(self, whole: bool) -> News:
         try:
@@ -204,18 +215,33 @@ class FolderTail:
     craft: Craft | None = None
     read: Callable[..., Any] | None = None
     _seen: dict[str, tuple[int, int]] = field(default_factory=dict)
-    _waiting: dict[str, tuple[int, int]] = field(default_factory=dict)
+    _waiting: dict[str, tuple[tuple[int, int], float]] = field(default_factory=dict)
+    _stamp: int = -1  # time stamp of the folder when all in it was seen; -1: not all was
+    _looks: int = 0
+    _warm: bool = False
 
     def poll(self) -> News:
-        """What is new since the last look; a picture is taken when it is whole or has rested from one look to the next."""
-        ready: list[Path] = []
+        """What is new since the last look; a picture is taken when it is whole, or has rested for a while."""
+        self._looks += 1
         try:
-            entries = sorted((entry for entry in os.scandir(self.folder)), key=lambda entry: entry.name)
+            changed = os.stat(self.folder).st_mtime_ns
+            if changed == self._stamp and self._looks % _FULL_LOOK:
+                return News()
+            looked = time.time()
+            ready, complete = self._look()
         except OSError:
             return News()
-        for entry in entries:
-            if Path(entry.name).suffix.lower() not in PICTURES or entry.name.startswith("."):
+        self._stamp = changed if complete and looked - changed * 1e-9 > _SETTLED else -1
+        return self._read(ready) if ready else News()
+
+    def _look(self) -> tuple[list[Path], bool]:
+        """Pictures to read now, and whether nothing else is left to look at."""
+        ready: list[Path] = []
+        for entry in sorted(os.scandir(self.folder), key=lambda entry: entry.name):
+            if os.path.splitext(entry.name)[1].lower() not in PICTURES or entry.name.startswith("."):
                 continue
+            if len(ready) == _PICTURES_AT_ONCE:
+                return ready, False
             try:
                 found = entry.stat()
             except OSError:
@@ -223,27 +249,37 @@ class FolderTail:
             stamp = (found.st_size, found.st_mtime_ns)
             if self._seen.get(entry.name) == stamp:
                 continue
-            if _whole(Path(entry.path)) or self._waiting.get(entry.name) == stamp:
+            waited, since = self._waiting.get(entry.name, (None, 0.0))
+            if _whole(Path(entry.path)) or (waited == stamp and time.monotonic() - since >= _QUIET):
                 self._waiting.pop(entry.name, None)
                 self._seen[entry.name] = stamp
                 ready.append(Path(entry.path))
-            else:
-                self._waiting[entry.name] = stamp
-        return self._read(ready) if ready else News()
+            elif waited != stamp:
+                self._waiting[entry.name] = stamp, time.monotonic()
+        return ready, not self._waiting
+
+    def warm(self) -> None:
+        """While nothing comes: read the panel's own picture once, so that the first screenshot need not wait for libraries to load."""
+        if self._warm or self.read is not None:
+            return
+        from analyser.ingest.panel import load_panel
+
+        self._warm = True
+        _read_pictures(self.panel, [Path(load_panel(self.panel).reference)], self.craft)
 
     def _read(self, ready: list[Path]) -> News:
         moments: list[Moment] = []
         notes: list[str] = []
-        for begin in range(0, len(ready), _PICTURES_AT_ONCE):
-            part = [path for path in ready[begin : begin + _PICTURES_AT_ONCE] if path.exists()]
-            try:
-                self._take(part, moments, notes)
-            except AnalyserError:  # one of them is bad: it must not spoil the others
-                for path in part:
-                    try:
-                        self._take([path], moments, notes)
-                    except AnalyserError as error:
-                        notes.append(f"{path.name}: {getattr(error, 'problem', error)}")
+        there = [path for path in ready if path.exists()]
+        self._warm = True
+        try:
+            self._take(there, moments, notes)
+        except AnalyserError:  # one of them is bad: it must not spoil the others
+            for path in there:
+                try:
+                    self._take([path], moments, notes)
+                except AnalyserError as error:
+                    notes.append(f"{path.name}: {getattr(error, 'problem', error)}")
         return News(tuple(moments), tuple(notes))
 
     def _take(self, paths: list[Path], moments: list[Moment], notes: list[str]) -> None:
@@ -305,6 +341,9 @@ def follow(tails: list[Any], interval: float, once: bool, sleep: Callable[[float
             return
         if not busy:
             yield News()
+            if not once:
+                for tail in tails:
+                    tail.warm()
             sleep(max(interval, _QUIET) if once else interval)
 
 

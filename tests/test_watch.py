@@ -128,6 +128,22 @@ def test_a_burn_that_only_changes_the_speed_is_seen_at_the_second_reading(world)
     assert update.change.value == pytest.approx(10.0, abs=0.5)
 
 
+def test_the_first_reading_of_a_coast_is_unconfirmed(world):
+    """A slip in it can't be seen before the next, which then says that one of the two is wrong; the third settles it."""
+    body = world["Lull"]
+    follower = Follower(world)
+    moments = coast(body, 4)
+    value, sigma = moments[0].values["speed"]
+    slip = Moment(moments[0].met, 0.03, {**moments[0].values, "speed": (value - 90.0, sigma)}, "Lull")
+    first = follower.take(slip)
+    assert first.unconfirmed
+    second = follower.take(moments[1])
+    assert second.kind == "changed" and "misread" in second.reason and second.unconfirmed
+    assert second.before is first.fix
+    third = follower.take(moments[2])
+    assert third.kind == "coast" and third.moments == 2 and not third.unconfirmed and third.before is None
+
+
 def test_thrust_air_ground_and_another_body_end_a_coast(world):
     follower = Follower(world)
     body = world["Lull"]
@@ -345,7 +361,7 @@ class Pictures:
         return Readings(pd.DataFrame(rows), pd.DataFrame({"status": []}))
 
 
-def test_pictures_are_taken_once_whole(tmp_path):
+def test_pictures_are_taken_once_whole(tmp_path, monkeypatch):
     read = Pictures()
     tail = FolderTail(tmp_path, Path("panel.toml"), read=read)
     (tmp_path / "a.png").write_bytes(PNG)
@@ -356,8 +372,9 @@ def test_pictures_are_taken_once_whole(tmp_path):
     assert [one.source for one in tail.poll().moments] == ["a.png"]
     assert tail.poll().moments == () and read.seen == ["a.png"]
     (tmp_path / "b.png").write_bytes(PNG)
-    tail.poll()
-    assert [one.source for one in tail.poll().moments] == ["b.png"]  # rested from one look to the next
+    assert tail.poll().moments == () and tail.poll().moments == ()
+    monkeypatch.setattr("analyser.watching._QUIET", 0.0)
+    assert [one.source for one in tail.poll().moments] == ["b.png"]  # it has rested
 
 
 def test_a_burst_of_200_with_one_bad_and_one_deleted(tmp_path):
@@ -367,9 +384,34 @@ def test_a_burst_of_200_with_one_bad_and_one_deleted(tmp_path):
     (tmp_path / "notes.txt").write_text("not a picture")
     tail = FolderTail(tmp_path, Path("panel.toml"), read=read)
     (tmp_path / "shot100.png").unlink()
-    news = tail.poll()
-    assert len(news.moments) == 198 and len(news.notes) == 1 and "shot007.png" in news.notes[0]
+    looks = [tail.poll() for _ in range(60)]
+    assert max(len(news.moments) for news in looks) < 10  # told of bit by bit, not after the last
+    moments, notes = [one for news in looks for one in news.moments], [one for news in looks for one in news.notes]
+    assert len(moments) == 198 and len(notes) == 1 and "shot007.png" in notes[0]
+    assert sorted(one.source for one in moments) == [one.source for one in moments] and len(set(read.seen)) == 199
     assert tail.poll().moments == ()
+
+
+def test_a_picture_among_thousands(tmp_path, monkeypatch):
+    """A folder in which nothing came or went is not gone through at each look; a new picture, and one written over, are found."""
+    import analyser.watching
+
+    for index in range(300):
+        (tmp_path / f"shot{index:03d}.png").write_bytes(PNG + END)
+    past = time.time() - 60
+    os.utime(tmp_path, (past, past))
+    tail = FolderTail(tmp_path, Path("panel.toml"), read=Pictures())
+    for _ in range(80):
+        tail.poll()
+    real, looks = os.scandir, []
+    monkeypatch.setattr(analyser.watching.os, "scandir", lambda folder: looks.append(folder) or real(folder))
+    for _ in range(20):
+        tail.poll()
+    assert 1 <= len(looks) <= 3
+    (tmp_path / "shot300.png").write_bytes(PNG + END)
+    assert [one.source for one in tail.poll().moments] == ["shot300.png"]
+    (tmp_path / "shot005.png").write_bytes(PNG + b"other" + END)
+    assert [one.source for _ in range(11) for one in tail.poll().moments] == ["shot005.png"]
 
 
 def test_a_folder_that_is_not_there(tmp_path):

@@ -8,7 +8,7 @@ import shutil
 import sys
 import textwrap
 
-from analyser.reporting.fix_text import fix_dict, fix_line, fix_text, interval
+from analyser.reporting.fix_text import apsides, fix_dict, fix_line, fix_text, interval
 from analyser.units import format_met
 
 _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
@@ -65,7 +65,7 @@ class View:
         aim = self._aim(update)
         if self.options.json:
             found = {"met": update.moment.met, "source": update.moment.source, "row": update.moment.row, "body": update.body.name,
-                     "kind": update.kind, "moments": update.moments,
+                     "kind": update.kind, "moments": update.moments, "unconfirmed": update.unconfirmed,
                      "odd": [{"column": odd.column, "value": odd.value, "expected": odd.expected.value, "suggestion": odd.suggestion} for odd in update.odd],
                      "fix": fix_dict(update.fix, aim) if update.fix else None, "reason": update.reason}  # fmt: skip
             print(json.dumps(found, allow_nan=False), flush=True)
@@ -139,8 +139,12 @@ def _line(update, aim) -> str:
         parts.append(update.reason or "not enough to tell yet")
         return f"{head} {'; '.join(parts)}"
     parts.append(fix_line(update.fix, _aim_words(aim)))
+    if update.before is not None and apsides(update.before) != apsides(update.fix):
+        parts.append(f"before: {apsides(update.before)}")
     if update.fix.advice and update.moments == 1:
         parts.append(update.fix.advice[0])
+    if update.unconfirmed:
+        parts.append("unconfirmed until the next reading")
     if update.moments > 1:
         parts.append(f"{update.moments} readings")
     return f"{head} {'; '.join(parts)}"
@@ -153,7 +157,10 @@ def _aim_words(aim) -> str:
         return "goal reached"
     known = [one for one in aim.corrections if not one.reason]
     if not known:
-        return f"goal {'open' if aim.verdict == 'open' else 'not from here: ' + next((one.reason for one in aim.corrections), '')}"
-    least = min(known, key=lambda one: one.total.value)
+        return f"goal {'open' if aim.verdict == 'open' else 'not from here: ' + next((one.reason for one in reversed(aim.corrections)), '')}"
+    # Of ways that cost the same within 1 m/s the one that does most of it in its first burn is the plainer.
+    least = min(known, key=lambda one: (round(one.total.value), -one.delta_v.value))
     word = "OVERSHOT, back " if aim.verdict == "beyond" else "goal "
-    return f"{word}{least.total.value:.1f} m/s {least.direction.split(' (')[0]} {least.where}"
+    rest = least.total.value - least.delta_v.value
+    size = f"{least.delta_v.value:.1f}+{rest:.1f}" if rest > 0.05 else f"{least.delta_v.value:.1f}"
+    return f"{word}{size} m/s {least.direction.split(' (')[0].split(' along')[0]} {least.where}"

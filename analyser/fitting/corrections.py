@@ -139,7 +139,7 @@ def _correction(fix: Fix, where: str, way: Way, engine: Engine | None) -> Correc
     return Correction(
         where, _direction(fix, where, nominal), wait, delta_v, total,
         _mapped(engine.seconds_for if engine else None, total, "s"), _mapped(engine.propellant_for if engine else None, total, "kg"),
-        then=_then(nominal[2]),
+        then=_then(nominal[2], "at the periapsis that this sets" if where == "now" else "half an orbit later"),
     )  # fmt: skip
 
 
@@ -187,5 +187,5 @@ def _direction(fix: Fix, where: str, change: Change) -> str:
     return f"{'forwards' if across >= 0 else 'backwards'} along the path over ground, nose {nose}"
 
 
-def _then(second: float) -> str:
-    return "" if abs(second) < 1e-9 else f"then {abs(second):.1f} m/s {'prograde' if second > 0 else 'retrograde'} half an orbit later"
+def _then(second: float, when: str) -> str:
+    return "" if abs(second) < 1e-9 else f"then {abs(second):.1f} m/s {'prograde' if second > 0 else 'retrograde'} {when}"

@@ -21,6 +21,7 @@ from analyser.flight import Body, World
 _KEPT = 40  # moments of one coast
 _ODD = 6.0  # standard deviations: a reading that far off a coast that is known doesn't belong to it
 _CHANNELS = ("altitude", "speed", "vertical_speed", "horizontal_speed", "flight_path_angle")
+_ONE_AGAINST_ONE = "doesn't fit the reading before: one of the two is misread, or a burn lies between"
 _LOOSE = 3.0  # where readings scatter by more than this many of their sigmas about a conic, they are looked at one by one
 _UNITS = {"altitude": "m", "speed": "m/s", "vertical_speed": "m/s", "horizontal_speed": "m/s", "flight_path_angle": "rad", "surface_speed": "m/s"}
 
@@ -60,7 +61,8 @@ class Update:
     ``kind`` is "coast" (fits, or begins, a coast), "burn" (the throttle is open), "air" (in the air: no coast),
     "landed", "changed" (it starts a new coast: a burn lies
     between), "odd" (one of its readings doesn't fit) or "unusable". ``fix`` is None where nothing can be told yet; ``moments``
-    counts those of this coast so far; ``change`` is the speed change since the coast before, m/s.
+    counts those of this coast so far; ``change`` is the speed change since the coast before, m/s, and ``before`` what was known of that
+    coast, with the first moment of a new one.
     """
 
     moment: Moment
@@ -71,6 +73,12 @@ class Update:
     change: Estimate | None = None
     odd: tuple[Odd, ...] = ()
     reason: str = ""
+    before: Fix | None = None
+
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether all that is told rests on one moment: a slip in it would not show before the next."""
+        return self.moments == 1 and self.fix is not None and self.kind in ("coast", "changed")
 
 
 @dataclass
@@ -106,9 +114,18 @@ class Follower:
         self._coast = _Coast(self._body)
         self._suspect: Moment | None = None
         self._tell = True
+        self._known: Fix | None = None  # what was last known of a coast
 
     def take(self, moment: Moment, tell: bool = True) -> Update:
         """What ``moment`` means, given those before it. Without ``tell`` it is only taken in, for catching up: the update has no fix."""
+        update = self._take(moment, tell)
+        if update.fix is None or update.kind not in ("coast", "changed", "odd"):
+            return update
+        before, self._known = self._known, update.fix
+        begins = update.kind == "changed" or (update.kind == "coast" and update.moments == 1)
+        return replace(update, before=before) if begins and before is not None and before.body.name == update.body.name else update
+
+    def _take(self, moment: Moment, tell: bool) -> Update:
         self._tell = tell
         if moment.body and moment.body in self.world and moment.body != self._body.name:
             self._body = self.world[moment.body]
@@ -130,6 +147,8 @@ class Follower:
         if other is not None:
             self._body, self._coast, self._suspect = other, _Coast(other), None
             return replace(self._extend(moment, "changed"), reason=f"the altimeter jumps: it now refers to {other.name}")
+        if self._coast.count == 1:
+            return replace(self._begin_again([moment], expected), reason=_ONE_AGAINST_ONE)
         if self._suspect is not None:
             return self._second_opinion(moment, expected)
         if len(odd) == 1 and sum(name in moment.values for name in _CHANNELS) > 1:

@@ -14,6 +14,8 @@ from analyser.fitting.fix import Fix
 from analyser.flight import Goal, World
 
 Change = tuple[float, float, float]
+_MUCH_LESS = 0.8  # of the delta-v along the path: below that it is worth pointing elsewhere
+_NEAR = 0.003  # of the radius: an apsis that far from the goal's counts as the goal's
 Way = Callable[[float, float, float, float, conic.Shape], "Change | None"]
 
 
@@ -23,20 +25,21 @@ def _apsis_speed(mu: float, here: float, other: float) -> float:
 
 
 def _along_path(target: float) -> Way:
-    """Now, along the path, so that one apsis comes to the radius ``target``; along the horizon where that can't do."""
+    """Now, so that one apsis comes to the radius ``target``: along the path, or along the horizon where that alone does it or for much less."""
 
     def way(mu, r, vr, vt, orbit):
+        if abs(target - r) < 1e-9 * r:
+            return None
+        # An apsis at the radius t: v_r^2 + v_t^2 (1 - (r/t)^2) = 2 mu (1/r - 1/t), by energy and angular momentum.
         speed = math.hypot(vr, vt)
         ratio = 1 - (r * vt / (speed * target)) ** 2 if speed else 0.0
         needed = 2 * mu * (1 / r - 1 / target)
-        if abs(target - r) < 1e-9 * r:
-            return None
-        if ratio * needed > 0:
-            change = math.sqrt(needed / ratio) / speed - 1
-            return vr * change, vt * change, 0.0
-        # v_r^2 + v_t^2 (1 - (r/target)^2) = 2 mu (1/r - 1/target), the radial speed left as it is
+        path = math.sqrt(needed / ratio) - speed if ratio * needed > 0 else math.inf
         square = (needed - vr * vr) / (1 - (r / target) ** 2)
-        return (0.0, math.sqrt(square) - vt, 0.0) if square >= 0 else None
+        horizon = math.sqrt(square) - vt if square >= 0 else math.inf
+        if abs(horizon) < _MUCH_LESS * abs(path):
+            return 0.0, horizon, 0.0
+        return (vr * path / speed, vt * path / speed, 0.0) if math.isfinite(path) else None
 
     return way
 
@@ -54,15 +57,36 @@ def _at_apsis(which: str, target: float) -> Way:
 
 
 def _into_orbit_here(periapsis: float, apoapsis: float) -> Way:
-    """Now, into an orbit with these apsides (radii) that passes here; climbing on if climbing, coming down if coming down."""
+    """Now, into an orbit with these apsides (radii) that passes here; climbing on if climbing, coming down if coming down.
+
+    A little outside of them (:data:`_NEAR`) the orbit with the nearer apsis here will do.
+    """
 
     def way(mu, r, vr, vt, orbit):
         low, high = (r, r) if math.isnan(periapsis) else (periapsis, apoapsis)
-        if not low * (1 - 1e-9) <= r <= high * (1 + 1e-9):
+        if not low * (1 - _NEAR) <= r <= high * (1 + _NEAR):
             return None
+        low, high = min(low, r), max(high, r)
         wanted = conic.shape(mu, low, 0.0, _apsis_speed(mu, low, high))
         climb, across = conic.crossing(mu, wanted, r)
         return math.copysign(climb, vr) - vr, across - vt, 0.0
+
+    return way
+
+
+def _by_periapsis(periapsis: float, apoapsis: float) -> Way:
+    """Now, so that the coast passes at ``periapsis``; there, into the orbit with that periapsis and ``apoapsis``. A craft that is leaving
+    first stops its climb, so that it comes down to the periapsis from here."""
+    first = _along_path(periapsis)
+
+    def way(mu, r, vr, vt, orbit):
+        if r <= periapsis:
+            return None
+        change = first(mu, r, vr, vt, orbit)
+        if change is None or (vr > 0 and conic.shape(mu, r, vr + change[0], vt + change[1]).alpha <= 0):
+            change = -vr, _apsis_speed(mu, r, periapsis) - vt, 0.0
+        after = conic.shape(mu, r, vr + change[0], vt + change[1])
+        return change[0], change[1], _apsis_speed(mu, periapsis, apoapsis) - after.angular_momentum / after.periapsis
 
     return way
 
@@ -159,7 +183,8 @@ def ways_to(fix: Fix, goal: Goal, world: World | None) -> Ways:
             return math.inf if change is None else abs(change[1]) + abs(change[2])
 
         first, meet = min(combinations, key=cost)
-        ways = [("now", _into_orbit_here(low, high)), (f"at {first}", _two_apses(first, meet, low, high))]
+        inside = low * (1 - _NEAR) <= fix.state[0] <= high * (1 + _NEAR)
+        ways = [("now", _into_orbit_here(low, high) if inside else _by_periapsis(low, high)), (f"at {first}", _two_apses(first, meet, low, high))]
         return Ways("orbit", 0.0, lambda r, vr, vt, orbit: max(abs(orbit.periapsis - low), abs(orbit.apoapsis - high)), ways, [])
     raise InputError(f"the goal '{goal}' is not one that a burn from here answers", place="option --goal")
 

@@ -245,13 +245,18 @@ def _braking(fix, brakings) -> list[str]:
 
 def fix_line(fix, goal: str = "") -> str:
     """One line for following a coast: apsides, period, and the ground where it is met."""
-    apsides = "leaves" if fix.bound == 0 else f"ap {_short(fix.apoapsis_altitude, fix.vague('apoapsis_altitude'))}"
-    said = f"{apsides}, pe {_short(fix.periapsis_altitude, fix.vague('periapsis_altitude'))}"
+    said = apsides(fix)
     if fix.ground.chance == 1:
         said += f", GROUND in {duration(fix.ground.wait.value)} at {fix.ground.speed.value:.0f} m/s" if fix.ground.wait.known else ", GROUND"
     elif fix.ground.chance:
         said += f", GROUND perhaps ({fix.ground.chance:.0%})"
     return said + (f", {goal}" if goal else "")
+
+
+def apsides(fix) -> str:
+    """Both apsides in short: "ap 82.39+-0.02 km, pe 78.69+-0.03 km"."""
+    high = "leaves" if fix.bound == 0 else f"ap {_short(fix.apoapsis_altitude, fix.vague('apoapsis_altitude'))}"
+    return f"{high}, pe {_short(fix.periapsis_altitude, fix.vague('periapsis_altitude'))}"
 
 
 def _short(found: Estimate, weak: bool) -> str:

@@ -14,6 +14,7 @@ from analyser.fitting.digits import Shown
 from analyser.fitting.engine import engine_of
 from analyser.fitting.fix import fix_reading
 from analyser.fitting.shown_state import Reading
+from analyser.fitting.ways import ways_to
 from analyser.flight import Body, Craft, Goal, Stage, World
 
 ARDENT = Body("Ardent", 6.1e12, 890e3)
@@ -68,6 +69,35 @@ def test_circular_and_orbit_from_apsides():
     # The second burn, at the apsis that the first one set, leaves the goal's other apsis: both are apsides of one orbit.
     assert second > 0
     assert min(abs(after.periapsis - LULL.radius - 40e3), abs(after.apoapsis - LULL.radius - 120e3)) < 1.0
+
+
+def after_two(fix, one, low: float, high: float) -> conic.Shape:
+    """The orbit after the burn now and the second one at the periapsis that it sets."""
+    mu = fix.body.mu
+    r, vr, vt = fix.state
+    change = ways_to(fix, Goal("orbit", "Lull", low, high), None).ways[0][1](mu, r, vr, vt, conic.shape(mu, r, vr, vt))
+    assert math.hypot(*change[:2]) == pytest.approx(one.delta_v.value) and abs(change[2]) == pytest.approx(one.total.value - one.delta_v.value)
+    coast = conic.shape(mu, r, vr + change[0], vt + change[1])
+    return conic.shape(mu, coast.periapsis, 0.0, coast.angular_momentum / coast.periapsis + change[2])
+
+
+@pytest.mark.parametrize(("altitude", "speed", "vertical"), [(4000e3, 420.0, -415.0), (31.5e3, 1150.0, 72.0), (300e3, 700.0, -200.0)])
+def test_from_outside_the_goal_orbit_the_way_leads_over_its_periapsis(altitude, speed, vertical):
+    """Coming in to hit the ground, just past the periapsis on the way out, above the orbit: each time there is a way that begins now."""
+    fix = fixed(altitude, speed, vertical)
+    one = aim(fix, Goal("orbit", "Lull", 30e3, 30e3)).corrections[0]
+    assert one.where == "now" and one.reason == "" and "periapsis that this sets" in one.then
+    found = after_two(fix, one, 30e3, 30e3)
+    assert found.periapsis - LULL.radius == pytest.approx(30e3, abs=1.0) and found.apoapsis - LULL.radius == pytest.approx(30e3, abs=1.0)
+
+
+def test_far_out_a_periapsis_is_raised_along_the_horizon():
+    """Coming in nearly straight down, thrust along the path would do little: along the horizon costs a tenth of it."""
+    fix = fixed(4000e3, 420.0, -415.0)
+    one = aim(fix, Goal("periapsis", "Lull", periapsis=30e3)).corrections[0]
+    r, vr, vt = fix.state
+    across = conic.shape(LULL.mu, r, vr, vt + one.delta_v.value)
+    assert across.periapsis - LULL.radius == pytest.approx(30e3, abs=1.0) and one.delta_v.value < 0.2 * math.hypot(vr, vt)
 
 
 def test_lower_at_the_right_place():
