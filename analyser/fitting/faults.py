@@ -195,8 +195,11 @@ def _along(number, item: AuditedBurn, before, after, choices, head, engine: Engi
             best = min(as_lit, again.about(item.times.middle, 1.0))
     else:
         time, name = apsis
-        best_time = time - again.lead(time, throttle, after.energy)
-        at_throttle = min(again.about(time, throttle), as_lit)
+        # a long burn spends more than the impulse it stands for: half of that comes sooner still
+        leads = [again.lead(time, throttle, after.energy), again.lead_of(burn.spent.value / 2, throttle)]
+        centred = [again.at(time - lead, throttle) for lead in leads]
+        best_time = time - leads[int(np.argmin(np.where(np.isfinite(centred), centred, np.inf)))]
+        at_throttle = min([value for value in (*centred, again.about(time, throttle), as_lit) if math.isfinite(value)])
         best = min(again.about(time, 1.0), at_throttle) if throttle < _OPEN else at_throttle
         passage = sigma_of(before, "periapsis_time")
         doubt_time = math.hypot(burn.ignition.sigma, passage if math.isfinite(passage) else 0.0)
@@ -304,10 +307,14 @@ class _Again:
 
     def lead(self, met: float, throttle: float, energy: float) -> float:
         """Seconds from ignition to the moment when half of the delta-v is spent, for the burn about a time."""
-        mu, engine = self.before.body.mu, self.engine
+        mu = self.before.body.mu
         radius, climb, level = (float(part) for part in self.before.at(met))
-        change = abs(math.sqrt(max(2 * (energy + mu / radius), 0.0)) - math.hypot(climb, level))
-        return engine.mass * -math.expm1(-change / 2 / engine.exhaust_speed) * engine.exhaust_speed / (engine.thrust * throttle)
+        return self.lead_of(abs(math.sqrt(max(2 * (energy + mu / radius), 0.0)) - math.hypot(climb, level)) / 2, throttle)
+
+    def lead_of(self, delta_v: float, throttle: float) -> float:
+        """Seconds in which the engine gives this from ignition on."""
+        engine = self.engine
+        return engine.mass * -math.expm1(-delta_v / engine.exhaust_speed) * engine.exhaust_speed / (engine.thrust * throttle)
 
 
 def needed(body: Body, first: tuple[float, float], second: tuple[float, float]) -> float:

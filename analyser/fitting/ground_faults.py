@@ -1,13 +1,13 @@
 """What a descent on the engine or a lift-off cost beyond the least that this craft can do, cause by cause.
 
 A descent's parts: the time held up near the ground (hovering, a slow let-down) against falling and stopping at full thrust; the braking at part
-throttle against full; and what is left, braking begun too early or too steeply. Powered flight in air is not judged: its least is not known here.
+throttle against full; and what is left, braking begun too early or thrust off retrograde. Powered flight in air is not judged: its least is not known here.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,7 +39,8 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
     if not waste > 3.0:
         return []
     low = _let_down(item, ground, engine, rows)
-    throttle, softer = _softness(item, before, ground, engine, rows)
+    throttle = _braking_throttle(item, ground, rows)
+    softer = _softness(item, before, ground, engine, throttle, best)
     parts = {"hover": low.hovered, "slow let-down": low.cost - low.hovered, "low throttle": softer}
     parts = {name: max(value, 0.0) for name, value in parts.items()}
     total = sum(parts.values())
@@ -49,13 +50,14 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
     words = {
         "hover": f"hovered {span(low.hover_time)} at about {_metres(low.hover_height)}: come down to the ground without stopping: {{cost}}.",
         "slow let-down": (
-            f"came down the last {_metres(low.height)} in {span(low.time)}: at full thrust, begun as late as it still stops, {low.least:.0f} m/s do it; "
+            f"came down the last {_metres(low.height)} in {span(low.time)}, {low.height / max(low.time, 1.0):.1f} m/s on average: at full thrust, begun as late as it still stops, {low.least:.0f} m/s do it; "
             "let it fall faster and stop it lower: {cost}."
         ),
         "low throttle": f"braked at {100 * throttle:.0f} % throttle: brake later at full throttle: {{cost}}.",
-        "early braking": _early(item, before, ground, engine, best, low),
     }
-    parts["early braking"] = rest
+    if rest > 3.0:
+        cause, words[cause] = _braking(item, before, ground, engine, best)
+        parts[cause] = rest
     return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
 
 
@@ -147,26 +149,24 @@ def _across(rows: PanelRows, row: int) -> float:
     return math.sqrt(max(rows.speed[row] ** 2 - rows.vertical[row] ** 2, 0.0))
 
 
-def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> tuple[float, float]:
-    """Mean throttle while braking, and what braking so costs over braking at full, m/s, each from where it just stops at the ground."""
+def _braking_throttle(item: AuditedBurn, ground: FittedArc, rows: PanelRows | None) -> float:
+    """Mean throttle read while braking, above a quarter of circular speed; nan where none was read."""
     if rows is None:
-        return math.nan, 0.0
+        return math.nan
     circular = math.sqrt(ground.body.mu / float(ground.state[0]))
     read = [
         float(rows.value["throttle"][row]) for row in item.burn.rows
-        if rows.value["throttle"][row] > 0.005 and not rows.speed[row] < 0.25 * circular
+        if rows.value["throttle"][row] > 0.005 and rows.speed[row] > 0.25 * circular
     ]  # fmt: skip
-    if not read or np.mean(read) >= _OPEN:
-        return math.nan, 0.0
-    throttle = float(np.mean(read))
-    cost = []
-    for part in (throttle, 1.0):
-        met = _latest(item, before, ground, engine, part)
-        if not math.isfinite(met):
-            return throttle, 0.0
-        burnt = _stop(before, met, ground, engine, part)[2]
-        cost.append(engine.exhaust_speed * -math.log1p(-min(burnt / engine.mass, 0.95)))
-    return throttle, cost[0] - cost[1]
+    return float(np.mean(read)) if read else math.nan
+
+
+def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, throttle: float, best: PoweredLeg) -> float:
+    """What the least descent at a throttle costs over that at full, m/s; where so little thrust can't land at all, over what was spent."""
+    if not throttle < _OPEN:
+        return 0.0
+    soft = _least(descent, before, ground, replace(engine, thrust=engine.thrust * throttle), item)
+    return max(min(soft.delta_v, item.burn.spent.value) - best.delta_v, 0.0) if math.isfinite(soft.delta_v) else 0.0
 
 
 def _stop(before: FittedArc, met: float, ground: FittedArc, engine: Engine, throttle: float):
@@ -194,17 +194,21 @@ def _latest(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Eng
     return float(low)
 
 
-def _early(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, best: PoweredLeg, low: LetDown) -> str:
-    """Braking against the latest moment at full throttle, in words."""
+def _braking(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, best: PoweredLeg) -> tuple[str, str]:
+    """What remains of the braking: (cause, words). On a coast that meets the ground there is a latest moment to start; on one that stays above it
+    starting early costs nothing by itself, and what remains is thrust that held the craft up instead of slowing it."""
     ignition = item.burn.ignition.value
-    latest = _latest(item, before, ground, engine, 1.0)
-    lead = latest - ignition
-    if not math.isfinite(lead):  # a coast that stays above the ground: the time that braking took against the time it takes
-        lead = item.times.duration - low.time - best.burn_duration
-    if lead > 2.0:
+    lead = _latest(item, before, ground, engine, 1.0) - ignition
+    if math.isfinite(lead) and lead > max(5.0, 0.1 * item.times.duration):
         way = math.hypot(*(float(part) for part in before.at(ignition)[1:])) * lead
-        return f"braked about {span(lead)}, {way / 1e3:.0f} km, too early: start later, at full throttle on retrograde: {{cost}}."
-    return f"took {item.burn.spent.value:.0f} m/s where this craft can do it for {best.delta_v:.0f}: keep the nose on retrograde and the throttle open until low: {{cost}}."
+        return "early braking", f"braked {span(lead)}, {way / 1e3:.0f} km, too early: start later, at full throttle on retrograde: {{cost}}."
+    off = item.burn.steering_loss
+    held_up = f", {off.value:.0f} m/s of it off retrograde" if off.known and off.value > max(3.0, 2 * off.sigma) else ""
+    words = (
+        f"took {item.burn.spent.value:.0f} m/s{held_up}, where this craft can do it for {best.delta_v:.0f} m/s: keep the nose on retrograde and let it sink "
+        "while it is fast: {cost}."
+    )
+    return "braking", words
 
 
 def _metres(height: float) -> str:
