@@ -15,8 +15,13 @@ if TYPE_CHECKING:
 
 FEATURES = 4000
 WORK_WIDTH = 960  # pixels across at which features are sought: half of a common screen
+CLOSE_WIDTH = 1920  # the same for a second, closer search
+CLOSE_RATIO = 0.86
+FAR = (0.7, 0.5, 0.35)
 RATIO = 0.78  # best match against second best (Lowe 2004, section 7.1, uses 0.8)
 MIN_INLIERS = 18
+MIN_CLOSE = 10  # in a closer search, whose views must also look like the panel
+LIKE = 0.4  # least correlation of fine structure for a view that few features agree on
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
 TRACKED = 260  # corners of the reference that are followed from screenshot to screenshot
 MIN_TRACKED = 40
@@ -75,13 +80,26 @@ class PanelFinder:
         cv2 = load_opencv()
         self.height, self.width = reference.shape[:2]
         self._sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.02)
+        self._close = cv2.SIFT_create(nfeatures=2 * FEATURES, contrastThreshold=0.012)
         self._matcher = cv2.BFMatcher(cv2.NORM_L2)
         mask = np.full((self.height, self.width), 255, np.uint8)
         for quad in changing:
             middle = np.mean(quad, axis=0)
             inside = np.round(middle + 0.9 * (np.asarray(quad, float) - middle)).astype(np.int32)
             cv2.fillPoly(mask, [inside], 0)
+        self._mask, self._grey = mask, cv2.cvtColor(reference, cv2.COLOR_BGR2GRAY)
         self._points, self._marks = self._features(reference, mask)
+        # for the closer search also as the panel looks from further away
+        far, coarse = [self._points], [self._marks]
+        for part in FAR:
+            size = (round(self.width * part), round(self.height * part))
+            points, marks = self._features(
+                cv2.resize(reference, size, interpolation=cv2.INTER_AREA),
+                cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), closely=True,
+            )  # fmt: skip
+            far.append((points + 0.5) / part - 0.5)
+            coarse.append(marks)
+        self._far_points, self._far_marks = np.concatenate(far), np.concatenate(coarse)
         self._scale = min(1.0, WORK_WIDTH / max(self.height, self.width))
         self._small = self._work(reference, self._scale)
         corners = cv2.goodFeaturesToTrack(
@@ -90,18 +108,23 @@ class PanelFinder:
         )  # fmt: skip
         self._corners = np.zeros((0, 2)) if corners is None else corners.reshape(-1, 2).astype(float)
 
-    def _features(self, pixels, mask=None):
+    def _features(self, pixels, mask=None, closely: bool = False):
+        """Places and marks of features; ``closely``: at full size and in the dark, for a panel that is small or dim."""
         import numpy as np
 
         cv2 = load_opencv()
-        scale = min(1.0, WORK_WIDTH / max(pixels.shape[:2]))
+        scale = min(1.0, (CLOSE_WIDTH if closely else WORK_WIDTH) / max(pixels.shape[:2]))
         grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        if closely:
+            grey = cv2.GaussianBlur(grey, (0, 0), 0.7)
+            low, high = np.percentile(grey, (1, 99.5))
+            grey = np.clip((grey.astype(np.float32) - low) * (255 / max(high - low, 8)), 0, 255).astype(np.uint8)
         if scale < 1:
             size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))
             grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
             mask = None if mask is None else cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         grey = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(cv2.GaussianBlur(grey, (0, 0), 0.6))
-        found, marks = self._sift.detectAndCompute(grey, mask)
+        found, marks = (self._close if closely else self._sift).detectAndCompute(grey, mask)
         points = np.array([key.pt for key in found], float).reshape(-1, 2)
         points = (points + 0.5) / scale - 0.5
         if marks is None:
@@ -154,7 +177,7 @@ class PanelFinder:
         homography, mask = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 1.5 / scale, maxIters=2000, confidence=0.999)
         if homography is None or mask.sum() < max(MIN_TRACKED, 0.8 * good.sum()):
             return missed
-        return self._judge(homography, source, target, mask.ravel().astype(bool), 1.5 / scale)
+        return self._judge(homography, source, target, mask.ravel().astype(bool), MIN_TRACKED)
 
     def find(self, pixels: "np.ndarray", before: Registration | None = None) -> Registration:
         """The panel in a screenshot: followed from ``before`` where the view hardly moved, else by a full search."""
@@ -165,43 +188,81 @@ class PanelFinder:
         return self.search(pixels)
 
     def search(self, pixels: "np.ndarray") -> Registration:
-        """The panel in a screenshot, by a full search."""
+        """The panel in a screenshot, by a full search; a second, closer one where the first finds nothing."""
+        found = self._search(pixels, False)
+        if not found.found and len(self._points) >= MIN_INLIERS:
+            closer = self._search(pixels, True)
+            return closer if closer.found else found
+        return found
+
+    def _search(self, pixels: "np.ndarray", closely: bool) -> Registration:
         import numpy as np
 
         cv2 = load_opencv()
         if len(self._points) < MIN_INLIERS:
             return Registration(None, reason="the reference picture has too few features to be found again")
-        points, marks = self._features(pixels)
+        points, marks = self._features(pixels, closely=closely)
         if len(points) < MIN_INLIERS:
             return Registration(None, reason="the screenshot shows almost nothing that could be matched")
-        pairs = self._matcher.knnMatch(self._marks, marks, k=2)
-        good = [pair[0] for pair in pairs if len(pair) == 2 and pair[0].distance < RATIO * pair[1].distance]
+        own_points, own_marks = (self._far_points, self._far_marks) if closely else (self._points, self._marks)
+        pairs = self._matcher.knnMatch(own_marks, marks, k=2)
+        ratio = CLOSE_RATIO if closely else RATIO
+        good = [pair[0] for pair in pairs if len(pair) == 2 and pair[0].distance < ratio * pair[1].distance]
         # one screenshot feature may serve one reference feature only
         best: dict[int, object] = {}
         for match in good:
             if match.trainIdx not in best or match.distance < best[match.trainIdx].distance:
                 best[match.trainIdx] = match
         good = list(best.values())
-        if len(good) < MIN_INLIERS:
+        least = MIN_CLOSE if closely else MIN_INLIERS
+        if len(good) < least:
             return Registration(None, len(good), reason=f"only {len(good)} features match the reference picture")
-        source = self._points[[match.queryIdx for match in good]]
+        source = own_points[[match.queryIdx for match in good]]
         target = points[[match.trainIdx for match in good]]
-        scale = max(1.0, max(pixels.shape[:2]) / WORK_WIDTH)
+        scale = max(1.0, max(pixels.shape[:2]) / (CLOSE_WIDTH if closely else WORK_WIDTH))
         cv2.setRNGSeed(1)
         homography, mask = cv2.findHomography(
             source, target, cv2.USAC_MAGSAC, THRESHOLD * scale, maxIters=5000, confidence=0.9999
         )
         if homography is None:
             return Registration(None, reason="the matched features do not agree on one view of the panel")
-        return self._judge(homography, source, target, mask.ravel().astype(bool), THRESHOLD * scale)
+        view = self._judge(homography, source, target, mask.ravel().astype(bool), least)
+        if view.found and view.inliers < 2 * MIN_INLIERS:
+            alike = self.likeness(pixels, view.homography)
+            if alike < LIKE:
+                return Registration(None, view.inliers, reason=f"the place found looks like the panel only by {max(alike, 0):.0%}")
+        return view
 
-    def _judge(self, homography, source, target, inside, reach) -> Registration:
+    def likeness(self, pixels: "np.ndarray", homography: "np.ndarray") -> float:
+        """Correlation of the fine structure of the reference picture and of what is seen in its place, gauges left out."""
+        import numpy as np
+
+        cv2 = load_opencv()
+        scale = 640 / max(self.width, self.height)
+        size = (round(self.width * scale), round(self.height * scale))
+        to_small = np.array([[scale, 0, 0], [0, scale, 0], [0, 0, 1]])
+        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        seen = cv2.warpPerspective(grey, np.linalg.inv(homography @ np.linalg.inv(to_small)), size, flags=cv2.INTER_AREA)
+        there = cv2.warpPerspective(np.full_like(grey, 255), np.linalg.inv(homography @ np.linalg.inv(to_small)), size)
+        use = (cv2.resize(self._mask, size, interpolation=cv2.INTER_NEAREST) > 0) & (there > 250)
+        if use.sum() < 2000:
+            return 0.0
+        known = cv2.resize(self._grey, size, interpolation=cv2.INTER_AREA)
+
+        def fine(picture):
+            picture = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
+            high = picture - cv2.GaussianBlur(picture, (0, 0), 6.0)
+            return np.clip(high / (2.5 * float(np.median(np.abs(high[use]))) + 0.3), -6, 6)[use]
+
+        return float(np.corrcoef(fine(known), fine(seen))[0, 1])
+
+    def _judge(self, homography, source, target, inside, least) -> Registration:
         """Accept a view only if many features, well spread, agree on a panel that faces the eye."""
         import numpy as np
 
         cv2 = load_opencv()
         count = int(inside.sum())
-        if count < MIN_INLIERS:
+        if count < least:
             return Registration(None, count, reason=f"only {count} features agree on one view of the panel")
         offsets = np.linalg.norm(project(homography, source[inside]) - target[inside], axis=1)
         hull = cv2.convexHull(source[inside].astype(np.float32))
