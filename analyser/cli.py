@@ -96,6 +96,8 @@ def main(argv: list[str] | None = None) -> int:
     SystemExit
         From the parser: 0 after ``--help``, 2 after a wrong option.
     """
+    # the matrices here are small: more threads would only wait for each other. set before any library that counts them is loaded
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     arguments = [_shield_negative(word) for word in (sys.argv[1:] if argv is None else argv)]
     _never_fail_on_encoding()
     options = build_parser(arguments[0] if arguments else "").parse_args(arguments)

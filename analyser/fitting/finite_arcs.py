@@ -10,7 +10,7 @@ import numpy as np
 
 from analyser.fitting import conic
 
-_STEPS = 24  # fourth order, at most about a radian of sweep: a few parts in 1e9
+_STEPS = 10  # fourth order, at most about a radian of sweep: a few parts in 1e7
 
 
 def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: float, mets=()) -> tuple[np.ndarray, np.ndarray]:
@@ -49,7 +49,7 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
         turn = angle + rate * (s - 0.5) * length
         speed = np.maximum(np.sqrt(vr * vr + vt * vt), 1e-9)
         along, across = push * np.cos(turn) / speed, push * np.sin(turn) / speed
-        return np.stack([
+        return np.array([
             length * vr,
             length * (vt * vt / r - mu / (r * r)) + along * vr + across * vt,
             -length * vr * vt / r + along * vt - across * vr,
