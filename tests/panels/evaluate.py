@@ -49,8 +49,8 @@ def judge(level: str, panels: int, shots: int, fonts: list[Path], seed: int) -> 
             single = {}
             finder_find, interpret = screenshots.PanelFinder.find, screenshots.decode
 
-            def find(self, pixels, _found=found):
-                view = finder_find(self, pixels)
+            def find(self, pixels, before=None, _found=found):
+                view = finder_find(self, pixels, before)
                 _found[len(_found)] = view
                 return view
 
