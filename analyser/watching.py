@@ -288,7 +288,10 @@ class FolderTail:
         readings = (self.read or _read_pictures)(self.panel, paths, self.craft)
         found = moments_of(readings)
         moments += found
-        notes += [f"{item.source}: {item.column} is doubtful: {item.reason}" for item in doubtful(readings)]
+        doubts: dict[str, list[str]] = {}
+        for item in doubtful(readings):
+            doubts.setdefault(item.source, []).append(f"{item.column} ({item.reason})")
+        notes += [f"{source}: doubtful, not used: {', '.join(columns)}" for source, columns in doubts.items()]
         sources = {moment.source for moment in found}
         notes += [f"{path.name}: not placed in time, or nothing could be read" for path in paths if path.name not in sources]
 

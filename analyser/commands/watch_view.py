@@ -12,7 +12,8 @@ from analyser.reporting.fix_text import apsides, fix_dict, fix_line, fix_text, i
 from analyser.units import format_met
 
 _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
-_ENTER, _LEAVE, _HOME = "\x1b[?1049h\x1b[?25l", "\x1b[?25h\x1b[?1049l", "\x1b[H\x1b[J"
+_ENTER, _LEAVE = "\x1b[?1049h\x1b[?25l", "\x1b[?25h\x1b[?1049l"
+_HOME, _REST_OF_LINE, _REST_OF_SCREEN = "\x1b[H", "\x1b[K", "\x1b[J"
 _BULK = 20  # more new readings than this at once, and only the last is told in full
 
 
@@ -47,8 +48,6 @@ class View:
         """Take the new moments and tell what they mean; on an idle round only redraw where the window has changed."""
         if news.restarted:
             self._print("the table was edited: read again from its start", note=True)
-        for note in news.notes:
-            self._print(note, note=True)
         skipped = 0 if self.options.once else max(0, len(news.moments) - _BULK)
         if skipped:
             self._print(f"{skipped} readings at once before these", note=True)
@@ -58,6 +57,8 @@ class View:
             self._latest = update if update.fix is not None or self._latest is None else self._latest
             if index >= skipped:
                 self._tell(update)
+        for note in news.notes:
+            self._print(note, note=True)
         if self.screen and (news.moments or news.notes or shutil.get_terminal_size() != self._size):
             self._redraw()
 
@@ -119,9 +120,14 @@ class View:
         else:
             body = [f"watching {self.options.flight}: no reading yet. Ctrl-C ends"]
         room = max(0, height - len(body) - 2)
-        shown = [*body[: height - 1], *([""] + self._lines[-room:] if room else [])]
-        sys.stdout.write(_HOME + "\n".join(line[:width] for line in shown[: height - 1]))
+        shown = [*body[: height - 1], *(["", *self._lines[-room:]] if room and self._lines else [])]
+        # Written over in place and in one go, so that nothing flickers; what was longer before is wiped line by line.
+        lines = [self._marked(line[:width]) + _REST_OF_LINE for line in shown[: height - 1]]
+        sys.stdout.write(_HOME + "\n".join(lines) + _REST_OF_SCREEN)
         sys.stdout.flush()
+
+    def _marked(self, line: str) -> str:
+        return f"{_BOLD}{line}{_PLAIN}" if self.bold and any(word in line for word in ("GROUND", "MISREAD?", "TOO LATE", "OVERSHOT")) else line
 
 
 def _line(update, aim) -> str:

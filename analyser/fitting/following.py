@@ -18,7 +18,7 @@ from analyser.fitting.fix import Fix, fix_reading, fix_states
 from analyser.fitting.shown_state import Reading, State
 from analyser.flight import Body, World
 
-_KEPT = 40  # moments of one coast
+_KEPT = 240  # moments of one coast: what more would add is less than what two-body motion leaves out
 _ODD = 6.0  # standard deviations: a reading that far off a coast that is known doesn't belong to it
 _CHANNELS = ("altitude", "speed", "vertical_speed", "horizontal_speed", "flight_path_angle")
 _ONE_AGAINST_ONE = "doesn't fit the reading before: one of the two is misread, or a burn lies between"
