@@ -1,6 +1,6 @@
 """What to do otherwise next time: every waste of some size turned into one sentence, with its number and its place.
 
-The causes are found burn by burn (:mod:`analyser.fitting.faults`, :mod:`analyser.fitting.ground_faults`) and leg by leg
+The causes are found burn by burn (:mod:`analyser.fitting.burn_faults`, :mod:`analyser.fitting.ground_faults`) and leg by leg
 (:mod:`analyser.fitting.detours`). No sentence below 3 m/s or within what is not known; the costs told of a leg never add up to more than its waste.
 """
 
@@ -11,9 +11,11 @@ from dataclasses import replace
 
 from analyser.findings import Advice, Findings, LegAudit
 from analyser.fitting.arcs import FittedArc
+from analyser.fitting.burn_faults import burn_faults
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.detours import courses, detours
-from analyser.fitting.faults import Course, Fault, burn_faults, cost_of_detour, span
+from analyser.fitting.faults import Course, Fault, span
+from analyser.fitting.flown_again import cost_of_detour
 from analyser.fitting.ground_faults import landing_faults, liftoff_faults
 from analyser.fitting.panel_rows import PanelRows
 from analyser.flight import Craft

@@ -15,12 +15,11 @@ from analyser.fitting import conic
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.braking import stop
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.faults import Engine, Fault, engine_of, span, when
+from analyser.fitting.faults import OPEN, WORTH_SAYING, Engine, Fault, engine_of, span, when
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered import PoweredLeg, ascent, descent
 from analyser.flight import Craft
 
-_OPEN = 0.9  # a throttle above this is called full
 _SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
 _STILL = 0.004  # of circular speed: below it the craft hovers
 
@@ -36,7 +35,7 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
         return []
     waste = item.burn.spent.value - best.delta_v
     sigma = _sigma(item)
-    if not waste > 3.0:
+    if not waste > WORTH_SAYING:
         return []
     low = _let_down(item, ground, engine, rows)
     throttle = _braking_throttle(item, ground, rows)
@@ -55,7 +54,7 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
         ),
         "low throttle": f"braked at {100 * throttle:.0f} % throttle: brake later at full throttle: {{cost}}.",
     }
-    if rest > 3.0:
+    if rest > WORTH_SAYING:
         cause, words[cause] = _braking(item, before, ground, engine, best)
         parts[cause] = rest
     return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
@@ -75,7 +74,7 @@ def liftoff_faults(
     # what this craft must pay over impulses, it pays in the burn from the ground
     waste = item.burn.spent.value - item.burn.needed.value - max(best.delta_v - needed, 0.0)
     head = f"the climb (from {when(item.burn.ignition.value)}) "
-    low = math.isfinite(engine.throttle) and engine.throttle < _OPEN
+    low = math.isfinite(engine.throttle) and engine.throttle < OPEN
     sentence = head + (
         f"ran at {100 * engine.throttle:.0f} % throttle: open it fully until the apoapsis stands: {{cost}}."
         if low else f"spent {item.burn.spent.value:.0f} m/s on the way up: full throttle, and pitch over as soon as the ground is clear: {{cost}}."
@@ -163,7 +162,7 @@ def _braking_throttle(item: AuditedBurn, ground: FittedArc, rows: PanelRows | No
 
 def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, throttle: float, best: PoweredLeg) -> float:
     """What the least descent at a throttle costs over that at full, m/s; where so little thrust can't land at all, over what was spent."""
-    if not throttle < _OPEN:
+    if not throttle < OPEN:
         return 0.0
     soft = _least(descent, before, ground, replace(engine, thrust=engine.thrust * throttle), item)
     return max(min(soft.delta_v, item.burn.spent.value) - best.delta_v, 0.0) if math.isfinite(soft.delta_v) else 0.0
@@ -203,7 +202,7 @@ def _braking(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: En
         way = math.hypot(*(float(part) for part in before.at(ignition)[1:])) * lead
         return "early braking", f"braked {span(lead)}, {way / 1e3:.0f} km, too early: start later, at full throttle on retrograde: {{cost}}."
     off = item.burn.steering_loss
-    held_up = f", {off.value:.0f} m/s of it off retrograde" if off.known and off.value > max(3.0, 2 * off.sigma) else ""
+    held_up = f", {off.value:.0f} m/s of it off retrograde" if off.known and off.value > max(WORTH_SAYING, 2 * off.sigma) else ""
     words = (
         f"took {item.burn.spent.value:.0f} m/s{held_up}, where this craft can do it for {best.delta_v:.0f} m/s: keep the nose on retrograde and let it sink "
         "while it is fast: {cost}."

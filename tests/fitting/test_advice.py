@@ -11,12 +11,14 @@ import re
 
 import numpy as np
 import pytest
+from planted_descents import outcome
 from planted_faults import FAULTS, planted
 from reconstruction import reconstruct
 
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.conic import from_apsides
-from analyser.fitting.faults import Fault, passages
+from analyser.fitting.faults import Fault
+from analyser.fitting.pass_faults import passages
 from analyser.flight import Body
 
 EACH = 3
@@ -99,3 +101,11 @@ def test_without_a_plan_each_burn_is_judged_by_itself():
     assert findings.legs == ()
     assert findings.advice[0].cause == "late" and findings.advice[0].leg == ""
     assert findings.advice[0].sentence[0].isupper()
+
+
+@pytest.mark.parametrize(("seed", "fault", "share"), [(0, "hover", 0.6), (3, "hover", 0.6), (2, "low throttle", 0.85), (5, "low throttle", 0.85)])
+def test_what_a_descent_lost_is_named_with_its_cost(seed, fault, share):
+    """Beside the clean descent to the same moon; readings half a minute apart see most of a hover, the rest is told as slow let-down."""
+    found = outcome(seed, fault)
+    assert found.told_clean == 0
+    assert share * found.cost < found.told < 1.15 * found.cost

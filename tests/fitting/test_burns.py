@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from analyser.fitting.arcs import FittedArc, ground_arc
+from analyser.fitting.burn_faults import off_motion
 from analyser.fitting.burns import _needed, impulse_at, transfer_limits
 from analyser.fitting.conic import from_apsides, propagate
-from analyser.fitting.faults import off_motion
 from analyser.flight import Body
 
 LULL = Body("Lull", 2.1e11, 310e3, sphere_of_influence=5.4e6)
