@@ -10,7 +10,7 @@ import numpy as np
 
 from analyser.fitting import conic
 
-_STEPS = 10  # fourth order, at most about a radian of sweep: a few parts in 1e7
+_FEWEST, _MOST = 8, 24  # steps of fourth order: a few parts in 1e9 at the most that a burn may sweep, and no more than a short one needs
 
 
 def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: float, mets=()) -> tuple[np.ndarray, np.ndarray]:
@@ -41,7 +41,8 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
     """
     length = cutoff - ignition
     part = -np.expm1(-spent / exhaust) if np.isfinite(exhaust) else None
-    step = 1.0 / _STEPS
+    steps = _steps(start, length, spent)
+    step = 1.0 / steps
 
     def rates(s, y):
         r, vr, vt = y
@@ -57,7 +58,7 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
 
     y = np.asarray(start, float)
     path, slopes = [y], [rates(0.0, y)]
-    for k in range(_STEPS):
+    for k in range(steps):
         s, k1 = k * step, slopes[-1]
         k2 = rates(s + step / 2, y + step / 2 * k1)
         k3 = rates(s + step / 2, y + step / 2 * k2)
@@ -71,15 +72,24 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
     return y, _read_path(mu, np.array(path), np.array(slopes), mets, ignition, cutoff)
 
 
+def _steps(start, length, spent) -> int:
+    """Steps that a burn asks for: by the angle it sweeps and by how much of the speed it changes."""
+    r, vr, vt = np.asarray(start, float)[:, 0]
+    speed = max(float(np.hypot(vr, vt)), 1e-9)
+    extent = float(np.max(np.abs(length))) * speed / float(r) + float(np.max(np.abs(spent))) / speed
+    return int(np.clip(np.ceil(40 * extent), _FEWEST, _MOST))
+
+
 def _read_path(mu, path, slopes, mets, ignition, cutoff):
     """States (3, m, C) at times: cubics between the steps, conics outside."""
     s = (mets[:, None] - ignition) / np.maximum(cutoff - ignition, 1e-9)
     inside = np.clip(s, 0.0, 1.0)
-    knot = np.minimum((inside * _STEPS).astype(int), _STEPS - 1)
+    steps = len(path) - 1
+    knot = np.minimum((inside * steps).astype(int), steps - 1)
     column = np.arange(path.shape[2])[None, :]
-    u = (inside * _STEPS - knot)[:, :, None]
+    u = (inside * steps - knot)[:, :, None]
     p0, p1 = path[knot, :, column], path[knot + 1, :, column]
-    m0, m1 = slopes[knot, :, column] / _STEPS, slopes[knot + 1, :, column] / _STEPS
+    m0, m1 = slopes[knot, :, column] / steps, slopes[knot + 1, :, column] / steps
     found = (1 + 2 * u) * (1 - u) ** 2 * p0 + u * (1 - u) ** 2 * m0 + u * u * (3 - 2 * u) * p1 + u * u * (u - 1) * m1
     outside = np.where(s < 0, mets[:, None] - ignition, np.where(s > 1, mets[:, None] - cutoff, 0.0))
     if (outside != 0).any():
