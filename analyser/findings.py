@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "FORMAT_VERSION", "Advice", "Arc", "Burn", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPlan", "Landing", "LegAudit",
+    "FORMAT_VERSION", "Advice", "Arc", "Burn", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
@@ -162,6 +162,22 @@ class IdealBurn:
     duration: float = math.nan
     speed_before: float = math.nan
     speed_after: float = math.nan
+    lead: float = math.nan  # seconds before its place at which a long burn is lit
+    every: float = math.nan  # seconds until its place comes round again
+    throttle: float = 1.0
+
+
+@dataclass(frozen=True)
+class IdealPath:
+    """A coast of an ideal leg: a conic about ``body``, its energy in m^2/s^2, its angular momentum in m^2/s.
+
+    ``part`` says how much of it is flown: "whole" (round and round), "out" (from the periapsis) or "in" (to it).
+    """
+
+    body: str
+    energy: float
+    angular_momentum: float
+    part: str = "whole"
 
 
 @dataclass(frozen=True)
@@ -175,6 +191,7 @@ class IdealLeg:
     duration: float
     burns: tuple[IdealBurn, ...]
     remarks: tuple[str, ...] = ()
+    paths: tuple[IdealPath, ...] = ()  # the coasts in order, the orbit at the end among them
 
 
 @dataclass(frozen=True)

@@ -104,9 +104,11 @@ def plan_leg(
     end = fly_leg(goal, world, from_state, draft, following)
     delta_v = math.fsum(burn.delta_v for burn in draft.burns) if end is not None else math.nan
     propellant = math.fsum(burn.propellant for burn in draft.burns) if end is not None else math.nan
+    if end is not None and not end.landed:
+        draft.path(world[end.body], *end.orbit)
     if end is None:  # what follows can't be told either, but the table keeps its rows
         end = _start(goal, world, math.nan) if goal.kind in ("orbit", "landed") else Place(goal.body, math.nan, math.nan)
         draft.tanks = replace(draft.tanks, propellant=math.nan)
     end = replace(end, met=from_state.met + draft.duration)
-    leg = IdealLeg(name, str(goal), delta_v, propellant, draft.duration, tuple(draft.burns), tuple(draft.remarks))
+    leg = IdealLeg(name, str(goal), delta_v, propellant, draft.duration, tuple(draft.burns), tuple(draft.remarks), tuple(draft.paths))
     return PlannedLeg(leg, end, draft.tanks)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyser.findings import IdealBurn
+from analyser.findings import IdealBurn, IdealPath
 from analyser.fitting import goals
+from analyser.fitting.moon_words import clock_words, homeward_words, outward_words, window_words
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
 from analyser.fitting.transfer import Transfer, apsides, least_transfer, orbit_of_apsides, speeds_at, tangential_delta_v
@@ -58,6 +59,13 @@ class Draft:
     duration: float = 0.0
     check: bool = False
     memory: PoweredMemory | None = None
+    paths: list = field(default_factory=list)
+
+    def path(self, body: Body, energy: float, angular_momentum: float, part: str = "whole") -> None:
+        """A coast of the leg, for who draws it."""
+        found = IdealPath(body.name, float(energy), float(angular_momentum), part)
+        if not self.paths or replace(self.paths[-1], part=part) != found:
+            self.paths.append(found)
 
     def burn(self, what: str, body: Body, radius: float, delta_v: float, met: float, before: float, after: float, least: float = math.nan) -> None:
         self.tanks, propellant, duration = self.tanks.spend(delta_v)
@@ -72,6 +80,7 @@ class Draft:
             return
         flown = best_lead(body.mu, radius, before, after**2 / 2 - body.mu / radius, tanks.mass, tanks.thrust, tanks.exhaust_speed)
         if math.isfinite(flown.delta_v):
+            self.burns[-1] = replace(self.burns[-1], lead=flown.lead)
             self.remarks.append(
                 f"the burn takes {flown.duration:.0f} s: light it {flown.lead:.0f} s before its place and hold it along the motion;"
                 f" that costs {max(flown.delta_v - abs(after - before), 0):.1f} m/s more than at one stroke"
@@ -293,13 +302,14 @@ def _to_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place, d
         planet, found.burn_radius, found.delta_v, 0.0, found.speed_before, found.speed_after,
     )  # fmt: skip
     draft.lengthy(planet, found.burn_radius, found.speed_before, found.speed_after, tanks)
+    draft.path(planet, *found.planet_orbit, "out")
+    draft.path(moon, *found.moon_orbit, "in")
+    draft.burns[-1] = replace(draft.burns[-1], every=_every(planet, moon, place))
     draft.duration = found.time_before + found.time_after
     draft.remarks += _moon_remarks(planet, moon, place, found)
+    draft.remarks += window_words(planet, moon, found.phase, place.met, draft.burns[-1].every)
     if draft.check:
-        from analyser.fitting.moon_check import fly_to_moon
-
-        flown = fly_to_moon(planet, moon, found, both=True)
-        draft.remarks.append(_both_pulling(moon, flown.periapsis, periapsis))
+        draft.remarks += outward_words(planet, moon, place.orbit, found)
     end = Place(moon.name, *found.moon_orbit)
     return _arrived(goal, world, moon, end, draft, found.time_before + found.time_after)
 
@@ -311,28 +321,23 @@ def _round(body: Body, place: Place) -> bool:
 
 def _moon_remarks(planet: Body, moon: Body, place: Place, found) -> list[str]:
     remarks = [
-        f"enters {moon.name}'s sphere of influence after {_clock(found.time_before)} at {found.edge_speed:.0f} m/s,"
-        f" passes it {_clock(found.time_after)} later with {math.sqrt(2 * (found.moon_orbit[0] + moon.mu / found.moon_periapsis)):.0f} m/s"
+        f"enters {moon.name}'s sphere of influence after {clock_words(found.time_before)} at {found.edge_speed:.0f} m/s,"
+        f" passes it {clock_words(found.time_after)} later with {math.sqrt(2 * (found.moon_orbit[0] + moon.mu / found.moon_periapsis)):.0f} m/s"
         f" {'as' if found.moon_orbit[1] > 0 else 'against the way'} it goes round {planet.name}"
     ]
-    if _round(planet, place):
-        low, _ = apsides(planet.mu, *place.orbit)
-        craft_rate = math.copysign(math.sqrt(planet.mu / float(low) ** 3), place.angular_momentum)
-        moon_rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
-        remarks.append(f"that angle comes round every {_clock(2 * math.pi / abs(craft_rate - moon_rate))}")
     if moon.eccentricity > 1e-3:
         remarks.append(f"reckoned with {moon.name} at its mean distance; its orbit is not round")
     return remarks
 
 
-def _clock(seconds: float) -> str:
-    if not math.isfinite(seconds):
-        return "an unknown time"
-    minutes = round(seconds / 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min" if hours < 48 else f"{hours // 24} d {hours % 24} h"
+def _every(here: Body, moon: Body, place: Place, about: Body | None = None) -> float:
+    """Seconds until a craft on a circle about ``here`` has the moon (or the direction of its planet) at the same angle again; nan off circles."""
+    if not _round(here, place):
+        return math.nan
+    low, _ = apsides(here.mu, *place.orbit)
+    craft_rate = math.copysign(math.sqrt(here.mu / float(low) ** 3), place.angular_momentum)
+    moon_rate = math.sqrt((about or here).mu / moon.semi_major_axis**3)
+    return 2 * math.pi / abs(craft_rate - moon_rate)
 
 
 def _aim(goal: Goal, body: Body, following: Goal | None):
@@ -357,7 +362,7 @@ def _arrived(goal: Goal, world: World, body: Body, end: Place, draft: Draft, aft
     """What a goal about the body asks for beyond arriving."""
     if goal.kind == "periapsis":
         return end
-    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check, memory=draft.memory)
+    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check, memory=draft.memory, paths=draft.paths)
     end = _through_air(body, end, inner) if goal.kind == "landed" and goal.by == "atmosphere" else _about_one_body(goal, world, body, end, inner)
     draft.burns += [replace(burn, met=burn.met + after) for burn in inner.burns]
     draft.tanks, draft.duration = inner.tanks, after + inner.duration
@@ -384,25 +389,17 @@ def _from_moon(goal: Goal, world: World, planet: Body, moon: Body, place: Place,
         moon, found.burn_radius, found.delta_v, 0.0, found.speed_before, found.speed_after,
     )  # fmt: skip
     draft.lengthy(moon, found.burn_radius, found.speed_before, found.speed_after, tanks)
+    draft.path(moon, *found.moon_orbit, "out")
+    draft.path(planet, *found.planet_orbit, "in")
+    draft.burns[-1] = replace(draft.burns[-1], every=_every(moon, moon, place, about=planet))
     draft.duration = found.time_before + found.time_after
     draft.remarks.append(
-        f"leaves {moon.name}'s sphere of influence after {_clock(found.time_before)} at {found.edge_speed:.0f} m/s,"
-        f" {'against' if _behind(found) else 'with'} its motion; passes {planet.name} {_clock(found.time_after)} later"
+        f"leaves {moon.name}'s sphere of influence after {clock_words(found.time_before)} at {found.edge_speed:.0f} m/s,"
+        f" {'against' if _behind(found) else 'with'} its motion; passes {planet.name} {clock_words(found.time_after)} later"
     )
     if draft.check:
-        from analyser.fitting.moon_check import fly_home
-
-        draft.remarks.append(_both_pulling(planet, fly_home(planet, moon, found, both=True).periapsis, periapsis))
+        draft.remarks += homeward_words(planet, moon, found, periapsis)
     return _arrived(goal, world, planet, Place(planet.name, *found.planet_orbit), draft, draft.duration)
-
-
-def _both_pulling(body: Body, flown: float, wanted: float) -> str:
-    """What the numerical integration with both bodies pulling says of the pass."""
-    if math.isnan(flown):
-        return f"with both bodies pulling at once the craft would not come near {body.name}: correct on the way"
-    height = (flown - body.radius) / 1e3
-    hit = f"would hit {body.name}" if height < 0 else f"would pass {body.name} at {height:.0f} km"
-    return f"with both bodies pulling at once the same burn {hit} instead of {(wanted - body.radius) / 1e3:.0f} km: correct on the way, early"
 
 
 def _behind(found) -> bool:
@@ -427,7 +424,7 @@ def _between_siblings(goal: Goal, world: World, here: Body, there: Body, place: 
     lead = math.degrees(math.pi - time * math.sqrt(parent.mu / r2**3))
     draft.remarks.append(
         f"leaves {here.name} with {leaving:.0f} m/s of excess speed when {there.name} is {math.remainder(lead, 360):.1f} deg ahead of {here.name};"
-        f" {_clock(time)} later meets it with {arriving:.0f} m/s; both orbits taken for circles in one plane"
+        f" {clock_words(time)} later meets it with {arriving:.0f} m/s; both orbits taken for circles in one plane"
     )
     draft.duration = time
     periapsis = there.radius + (goal.periapsis if goal.kind in ("orbit", "periapsis") else there.air_top)

@@ -146,3 +146,26 @@ def correction_cost(planet: Body, moon: Body, leg: Crossing, miss: float, after:
 
     slopes = [(periapsis(step * a, step * b) - periapsis(-step * a, -step * b)) / (2 * step) for a, b in ((1, 0), (0, 1))]
     return abs(miss) / math.hypot(*slopes)
+
+
+def home_correction_cost(planet: Body, leg: Crossing, miss: float, before: float) -> float:
+    """Delta-v, m/s, that shifts the planet's periapsis by ``miss`` (m) when it is made ``before`` seconds ahead of it, on the way home.
+
+    To first order, in the direction that shifts it most; only the planet pulls, so nan within the moon's sphere of influence.
+    """
+    from analyser.fitting.conic import propagate
+    from analyser.fitting.transfer import apsides
+
+    if not 0 < before < leg.time_after or not math.isfinite(leg.time_after):
+        return math.nan
+    energy, h = leg.planet_orbit
+    low = float(apsides(planet.mu, energy, h)[0])
+    r, vr, vt = (float(x) for x in propagate(planet.mu, low, 0.0, h / low, -before))
+    step = 0.05
+
+    def periapsis(dr, dt):
+        u, w = vr + dr, vt + dt
+        return float(apsides(planet.mu, (u * u + w * w) / 2 - planet.mu / r, r * w)[0])
+
+    slopes = [(periapsis(step * a, step * b) - periapsis(-step * a, -step * b)) / (2 * step) for a, b in ((1, 0), (0, 1))]
+    return abs(miss) / math.hypot(*slopes)

@@ -1,7 +1,7 @@
 """Landings and lift-offs solved once and carried over to other masses and nearby orbits.
 
 What bounded thrust costs over the bound with impulses goes nearly with the inverse square of thrust over weight: the arc swept and the time spent
-against gravity both grow as the thrust falls. So a solved case gives its neighbours.
+against gravity both grow as the thrust falls. So a solved case gives its neighbours, to within 1e-3 of the delta-v as far as it is carried here.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ from analyser.flight import Body
 if TYPE_CHECKING:
     from analyser.fitting.powered import PoweredLeg
 
-#: How far a solved case is carried: of the logarithm of thrust over weight, and of the bound's own size.
-_THRUST_REACH, _BOUND_REACH = 0.35, 0.06
+#: How far a solved case is carried: of the logarithm of thrust over weight at the most, of the bound's own size, and the error thought likely then as a
+#: share of the delta-v (the power is 2 with much thrust and nears 2.5 with little).
+_THRUST_REACH, _BOUND_REACH, _ERROR = 0.35, 0.06, 1e-3
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class PoweredMemory:
         fit = [
             one for one in self.solved
             if one.kind == kind and one.body == body and one.exhaust == tanks.exhaust_speed
-            and abs(math.log(push / one.push)) < _THRUST_REACH and abs(bound / one.leg.bound - 1) < _BOUND_REACH
+            and _near(push / one.push, one.leg.delta_v / one.leg.bound - 1) and abs(bound / one.leg.bound - 1) < _BOUND_REACH
         ]  # fmt: skip
         if not fit:
             return self.solve(kind, body, orbit, tanks)
@@ -68,3 +69,8 @@ class PoweredMemory:
             ends = (orbit, resting(body)) if kind == "descent" else (resting(body), orbit)
             self.bounds[key] = float(least_delta_v(body.mu, *ends[0], *ends[1], radius_min=body.radius, radius_max=body.sphere_of_influence))
         return self.bounds[key]
+
+
+def _near(ratio: float, excess: float) -> bool:
+    away = abs(math.log(ratio)) if ratio > 0 else math.inf
+    return away < _THRUST_REACH and 0.5 * abs(excess) * away < _ERROR

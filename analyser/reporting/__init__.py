@@ -20,10 +20,11 @@ _HOMES = {
     "make_debrief": "debrief",
     "orbit_messages": "ccsds",
     "picture_bytes": "pictures",
-    "plan_text": "text",
+    "plan_text": "plan",
     "summary_text": "text",
     "write_comparison": "comparison_views",
     "write_debrief": "debrief",
+    "write_plan": "plan",
     "write_figures": "pictures",
 }
 __all__ = sorted(_HOMES)

@@ -11,6 +11,7 @@ from analyser.files import staged_folder
 from analyser.findings import Findings, plain
 from analyser.flight import Flight
 from analyser.reporting.content import Debrief, Picture, Section
+from analyser.reporting.margins import margin_section
 from analyser.reporting.story import facts, verdict, wastes
 from analyser.reporting.tables import burn_tables, doubtful_crops, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
 from analyser.totals import totals
@@ -88,6 +89,9 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
     yield Section(
         "burns", "Burns, and where the delta-v went", () if burns else ("No burn was found.",), shown("burns"), burns, bullets=remarks
     )
+    margin = margin_section(findings, pictures.get("margin"))
+    if margin is not None:
+        yield margin
     orbits = orbit_table(findings)
     landings = landing_table(findings)
     panels = shown(*sorted((key for key in pictures if key.startswith("orbits-")), key=lambda key: int(key[7:])))

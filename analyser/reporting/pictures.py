@@ -12,6 +12,7 @@ from analyser.findings import Findings
 from analyser.flight import Flight
 from analyser.reporting import plots
 from analyser.reporting.content import Picture
+from analyser.reporting.margins import ALT, CAPTION, margin_steps
 from analyser.reporting.scenes import burn_bars, leg_bars, orbit_panels
 from analyser.reporting.timeline import timeline
 
@@ -63,6 +64,16 @@ def burns_figure(flight: Flight, findings: Findings) -> "Figure | None":
     return figure
 
 
+def margin_figure(findings: Findings) -> "Figure | None":
+    """What was in the tanks after each burn, and what the rest needed."""
+    scene = margin_steps(findings)
+    if scene is None:
+        return None
+    figure = _figure(7.6, 2.6)
+    plots.draw_margin(figure.add_axes((0.095, 0.1, 0.89, 0.78)), scene)
+    return figure
+
+
 def orbits_figures(panels: "tuple[OrbitPanel, ...]") -> "dict[str, Figure]":
     """The orbits flown about each body, to scale, one figure a body and size, by key."""
     found = {}
@@ -100,6 +111,7 @@ WORDS = {
         "Left: from what each burn needed to what it spent, with the 95 % interval of what was spent. Right: the losses alone, enlarged; "
         "a burn loss is split in proportion to steering, gravity and drag where these come near it.",
     ),
+    "margin": (ALT, CAPTION),
     "time": (
         "Altitude, speed and vertical speed over mission elapsed time: the fit as a line, readings as dots, burns shaded.",
         "Line: fit; dots: readings; crosses: readings set aside; shaded: burns.",
@@ -115,6 +127,7 @@ def flight_figures(flight: Flight, findings: Findings) -> "dict[str, Figure]":
     made = {
         "legs": legs_figure(flight, findings),
         "burns": burns_figure(flight, findings),
+        "margin": margin_figure(findings),
         "time": time_figure(flight, findings),
         **orbits_figures(orbit_panels(flight, findings)),
     }
@@ -127,6 +140,7 @@ def flight_pictures(flight: Flight, findings: Findings) -> dict[str, Picture]:
     made = {
         "legs": legs_figure(flight, findings),
         "burns": burns_figure(flight, findings),
+        "margin": margin_figure(findings),
         "time": time_figure(flight, findings, scene) if scene else None,
         **orbits_figures(panels),
     }

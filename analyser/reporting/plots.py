@@ -13,6 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from analyser.reporting.margins import MarginSteps
     from analyser.reporting.scenes import BurnBars, LegBars, OrbitPanel
     from analyser.reporting.timeline import Channel, Timeline
 
@@ -107,6 +108,27 @@ def draw_legs(ax: "Axes", scene: "LegBars") -> None:
 
 def _whiskers(ax: "Axes", places: np.ndarray, values: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
     ax.errorbar(values, places, xerr=np.vstack([values - low, high - values]), fmt="none", color=INK, ecolor=INK, elinewidth=1, capsize=2.5)
+
+
+def draw_margin(ax: "Axes", scene: "MarginSteps") -> None:
+    """Steps of what was in the tanks and of what the rest needed; the margin between them shaded, hatched where it was missing."""
+    places = np.arange(len(scene.labels) + 1) - 0.5
+    held, needed = (np.append(part, part[-1]) for part in (scene.available, scene.needed))
+    ax.fill_between(places, needed, held, where=held >= needed, step="post", color=GROUND, linewidth=0)
+    if (held < needed).any():
+        ax.fill_between(places, needed, held, where=held < needed, step="post", facecolor=PAPER, edgecolor=ASIDE, hatch="///", linewidth=0)
+    ax.step(places, held, where="post", color=FLOWN, linewidth=1.6, label="in the tanks")
+    ax.step(places, needed, where="post", color=BURN, linewidth=1.6, linestyle=(0, (5, 2)), label="rest of the plan at the least")
+    for place, (high, low) in enumerate(zip(scene.available, scene.needed, strict=True)):
+        ax.annotate(f"{high - low:.0f}".replace("-", "\u2212"), (place, max(high, low)), (0, 4), textcoords="offset points", ha="center", va="bottom", fontsize=8, color=INK)
+    ax.set_xlim(places[0], places[-1])
+    ax.set_ylim(min(0.0, 1.1 * float(min(held.min(), needed.min()))), 1.12 * float(max(held.max(), needed.max(), 1.0)))
+    ax.set_xticks(range(len(scene.labels)), scene.labels)
+    ax.set_ylabel("delta-v, m/s (figures: margin)", fontsize=8, color=INK)
+    ax.yaxis.grid(True, color=FAINT, linewidth=0.4)
+    ax.set_axisbelow(True)
+    strip(ax)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2)
 
 
 def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:

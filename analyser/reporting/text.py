@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 
-from analyser.findings import Findings, IdealPlan
+from analyser.findings import Findings
 from analyser.flight import QUANTITIES, Flight
 from analyser.reporting.content import CAUTION, Table
-from analyser.reporting.phrases import clock, duration, plain_number, say_plainly
+from analyser.reporting.phrases import say_plainly
 from analyser.reporting.tables import burn_tables, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
 
-__all__ = ["fit_text", "join_lines", "plan_text", "set_table", "summary_text", "wrapped"]
+__all__ = ["fit_text", "join_lines", "set_table", "summary_text", "wrapped"]
 
 WIDTH = 80
 #: What of the wide tables fits a terminal, by caption.
@@ -72,43 +71,6 @@ def fit_text(flight: Flight, findings: Findings) -> str:
         lines += [line for remark in missing for line in wrapped(remark, "  ", first="- ")]
         lines.append("")
     lines += [*wrapped("Every ± is a 95 % interval."), *wrapped(CAUTION)]
-    return join_lines(lines)
-
-
-def plan_text(ideal: IdealPlan) -> str:
-    """An ideal plan to copy by hand: legs with their cost, then the burns in order with what to read on the panel."""
-    rows = [
-        (leg.name, leg.goal, _number(leg.delta_v), _number(leg.propellant), duration(leg.duration) if math.isfinite(leg.duration) else "–")
-        for leg in ideal.legs
-    ]
-    total_mass = math.fsum(leg.propellant for leg in ideal.legs)
-    rows.append(("together", "", _number(ideal.delta_v), _number(total_mass), ""))
-    right = frozenset({2, 3, 4})
-    lines = [*wrapped(f"Ideal plan: {ideal.name}"), ""]
-    lines += set_table(Table("Legs", ("leg", "goal", "m/s", "kg", "takes"), tuple(rows), right))
-    burns = [
-        (
-            str(number), leg.name, burn.what, say_plainly(burn.altitude, "m"), _number(burn.delta_v, 1), _number(burn.propellant),
-            f"{burn.duration:.0f}" if math.isfinite(burn.duration) else "–",
-            f"{_number(burn.speed_before)} to {_number(burn.speed_after)}" if math.isfinite(burn.speed_before + burn.speed_after) else "–",
-            clock(burn.met) if math.isfinite(burn.met) else "–",
-        )
-        for number, (leg, burn) in enumerate(((leg, burn) for leg in ideal.legs for burn in leg.burns), 1)
-    ]  # fmt: skip
-    if burns:
-        headers = ("", "leg", "burn", "altitude", "m/s", "kg", "s", "speed, m/s", "after leg start")
-        lines += ["", *set_table(Table("Burns", headers, tuple(burns), frozenset({3, 4, 5, 6, 7, 8})))]
-    lines.append("")
-    if math.isfinite(ideal.margin):
-        left = f"{say_plainly(abs(ideal.margin), 'kg')}" + (
-            f" ({say_plainly(abs(ideal.margin_delta_v), 'm/s')})" if math.isfinite(ideal.margin_delta_v) else ""
-        )
-        lines += wrapped(f"Propellant left at the end: {left}." if ideal.margin >= 0 else f"Not enough propellant: {left} short.")
-    else:
-        lines += wrapped("Whether the propellant is enough is not known: the craft's masses or specific impulse are not given.")
-    remarks = [*ideal.remarks, *(f"{leg.name}: {remark}" for leg in ideal.legs for remark in leg.remarks)]
-    lines += [line for remark in remarks for line in wrapped(remark, "  ", first="- ")]
-    lines += ["", *wrapped(CAUTION)]
     return join_lines(lines)
 
 
@@ -198,7 +160,3 @@ def _clean(text: str) -> str:
 def join_lines(lines: list[str]) -> str:
     """The finished text."""
     return "\n".join(lines).replace("\xa0", " ") + "\n"
-
-
-def _number(value: float, decimals: int = 0) -> str:
-    return plain_number(value, decimals) if math.isfinite(value) else "–"
