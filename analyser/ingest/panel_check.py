@@ -9,13 +9,16 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analyser.files import write_atomically
+from analyser.files import make_folder, write_atomically
+from analyser.flight import Readings
 from analyser.ingest.images import load_opencv, open_image
 from analyser.ingest.panel import Panel, load_panel
 from analyser.ingest.screenshots import read_screenshots
 
 if TYPE_CHECKING:
     import numpy as np
+
+    from analyser.ingest.proposals import Proposal
 
 _COLOURS = {"read": "#2f7d4f", "recovered": "#9a6b00", "doubtful": "#b3261e"}
 _STYLE = """
@@ -26,7 +29,7 @@ img { max-width: 100% } td img { max-height: 56px; max-width: 240px; image-rende
 """
 
 
-def write_panel_check(panel_path: str | Path, image_paths: Sequence[str | Path], target: str | Path) -> Path:
+def write_panel_check(panel_path: str | Path, image_paths: Sequence[str | Path], target: str | Path) -> Readings:
     """Write the page; it opens offline and holds every picture it shows.
 
     Parameters
@@ -39,8 +42,8 @@ def write_panel_check(panel_path: str | Path, image_paths: Sequence[str | Path],
 
     Returns
     -------
-    Path
-        ``target``.
+    Readings
+        What was read.
     """
     panel = load_panel(panel_path)
     paths = [Path(path) for path in image_paths] or [panel.reference]
@@ -67,22 +70,35 @@ def write_panel_check(panel_path: str | Path, image_paths: Sequence[str | Path],
     for remark in readings.remarks:
         parts.append(f"<p class='small'>{escape(remark)}</p>")
     parts.append("<p class='small'>Values in SI units. For simulated flight and training; not for navigating or operating a real craft.</p></html>")
-    return write_atomically(target, "\n".join(parts))
+    make_folder(Path(target).parent)
+    write_atomically(target, "\n".join(parts))
+    return readings
 
 
 def outlined(panel: Panel) -> "np.ndarray":
     """The reference picture with each gauge outlined and named."""
+    names = [f"{gauge.name}: {', '.join(gauge.reads)}" for gauge in panel.gauges.values()]
+    return _outline(open_image(panel.reference), [gauge.corners for gauge in panel.gauges.values()], names)
+
+
+def write_outlines(proposals: Sequence["Proposal"], reference: str | Path, target: str | Path) -> Path:
+    """Write a picture of the reference with each proposed gauge outlined and named."""
+    quads = [((a, b), (c, b), (c, d), (a, d)) for a, b, c, d in (each.box for each in proposals)]
+    picture = _outline(open_image(reference), quads, [f"{each.kind}: {each.reads or '?'}" for each in proposals])
+    return write_atomically(target, load_opencv().imencode(".png", picture)[1].tobytes())
+
+
+def _outline(picture: "np.ndarray", quads, names) -> "np.ndarray":
     import numpy as np
 
     cv2 = load_opencv()
-    picture = open_image(panel.reference)
     thick = max(1, round(picture.shape[1] / 900))
-    for gauge in panel.gauges.values():
-        quad = np.round(np.array(gauge.corners)).astype(np.int32)
+    for corners, name in zip(quads, names):
+        quad = np.round(np.array(corners)).astype(np.int32)
         cv2.polylines(picture, [quad], True, (0, 0, 0), thick + 2, cv2.LINE_AA)
         cv2.polylines(picture, [quad], True, (80, 230, 255), thick, cv2.LINE_AA)
         place = (int(quad[3][0]), int(quad[3][1]) + 14 * thick + 4)
-        words = f"{gauge.name}: {', '.join(gauge.reads)}".encode("ascii", "replace").decode()
+        words = name.encode("ascii", "replace").decode()
         cv2.putText(picture, words, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45 * thick, (0, 0, 0), thick + 2, cv2.LINE_AA)
         cv2.putText(picture, words, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45 * thick, (80, 230, 255), thick, cv2.LINE_AA)
     return picture
