@@ -137,7 +137,9 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
         if current.kind == "coast" and partner is not None and pending[partner].kind == "coast" and pending[partner].body == current.body:
             following = pending[partner]
             middle = pending[0].rows if partner else ()
-            if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant) and _may_be_one(current, following, fitter):
+            if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant) and (
+                _lone_and_steady(current, following, propellant) or _may_be_one(current, following, fitter)
+            ):
                 joined = Stretch("coast", current.body, current.rows + middle + following.rows)
                 apart = fitter.cost(current) + fitter.cost(following) + BREAK_COST * (1 + bool(middle))
                 if _steady_across(current, following, propellant):
@@ -158,6 +160,11 @@ def _may_be_one(first: Stretch, second: Stretch, fitter: _Fitter) -> bool:
         return True
     off = np.concatenate([fitter.disagreement(fit, row) for row in other.rows])
     return not len(off) or np.mean(off < 6.0) >= 0.5
+
+
+def _lone_and_steady(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
+    """Whether one of two coasts is a row or two and no propellant was used: several slips in one row, or a row repeated, look like an orbit of their own."""
+    return min(len(first.rows), len(second.rows)) <= 2 and _steady_across(first, second, propellant)
 
 
 def _steady_across(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:

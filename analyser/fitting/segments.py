@@ -23,7 +23,8 @@ ROW_CAP = 40.0  # the most that a row may cost
 STEADY_COST = 30.0  # of a break where the gauge says that no propellant was used
 FORBIDDEN = 1e6
 THROTTLE_OPEN = 0.005
-LONGEST_BLOCK = 160
+LONGEST_BLOCK = 32
+TRIED = 9  # readings tried as the centre of many
 
 
 @dataclass(frozen=True)
@@ -108,10 +109,11 @@ def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int],
     # what each gap inside a stretch costs: how badly its second row follows from its first
     follows = np.minimum(misfit[block[:-1]], PAIR_CAP)
     follows = np.concatenate([[0.0], np.cumsum(np.where(follows > 16.0, follows, 0.0))])
+    evidence_of = _Evidence(rows, propellant, block)
     for start in range(count):
         base = best[start] + BREAK_COST + (shut_gap[start - 1] if start else 0.0)
         for end in range(start, count):
-            evidence = _evidence(rows, propellant, block, start, end)
+            evidence = evidence_of.cost(start, end)
             if evidence >= FORBIDDEN:
                 break
             cost = base + evidence + follows[end] - follows[start] + (constancy(rows, block[start : end + 1]) if end > start else 0.0)
@@ -130,7 +132,7 @@ def _partition_thinned(rows: PanelRows, propellant: PropellantHistory, block: li
     middle = len(block) // 2
     left, right = (_partition(rows, propellant, half, misfit) for half in (block[:middle], block[middle:]))
     seam = left[-1] + right[0]
-    if _evidence(rows, propellant, seam, 0, len(seam) - 1) < FORBIDDEN:
+    if _Evidence(rows, propellant, seam).cost(0, len(seam) - 1) < FORBIDDEN:
         apart = sum(constancy(rows, part) for part in (left[-1], right[0]) if len(part) > 1)
         if constancy(rows, seam) + min(misfit[block[middle - 1]], PAIR_CAP) < apart + BREAK_COST:
             return left[:-1] + [seam] + right[1:]
@@ -146,23 +148,32 @@ def _gap_cost(propellant: PropellantHistory, block: list[int], gap: int) -> floa
     return STEADY_COST if steady(propellant, before, after) else 0.0
 
 
-def _evidence(rows: PanelRows, propellant: PropellantHistory, block: list[int], start: int, end: int) -> float:
-    """Cost of taking block[start..end] as one coast, from what is not motion: throttle, propellant, events."""
-    if end == start:
-        return 0.0
-    part = block[start : end + 1]
-    if any(burning(rows, row) for row in part):
-        return FORBIDDEN
-    known = propellant.known(part)
-    if len(known) > 1 and steady(propellant, known[0], known[-1]) is False:
-        return FORBIDDEN
-    cost = 0.0
-    for position, row in enumerate(part):
-        if position < len(part) - 1 and rows.says(row, "ignition", "liftoff"):
-            cost += 50.0
-        if position > 0 and rows.says(row, "cutoff"):
-            cost += 50.0
-    return cost
+class _Evidence:
+    """What is not motion (throttle, propellant, events) for every stretch of a block, looked up once a row."""
+
+    def __init__(self, rows: PanelRows, propellant: PropellantHistory, block: list[int]):
+        def counts(flags) -> np.ndarray:
+            return np.concatenate([[0], np.cumsum(flags)])
+
+        self.propellant, self.block = propellant, block
+        self.open = counts([burning(rows, row) for row in block])
+        self.ignitions = counts([rows.says(row, "ignition", "liftoff") for row in block])
+        self.cutoffs = counts([rows.says(row, "cutoff") for row in block])
+        known = np.isfinite(propellant.propellant[block])
+        place = np.arange(len(block))
+        self.last_known = np.maximum.accumulate(np.where(known, place, -1))
+        self.first_known = np.minimum.accumulate(np.where(known, place, len(block))[::-1])[::-1]
+
+    def cost(self, start: int, end: int) -> float:
+        """Of taking block[start..end] as one coast."""
+        if end == start:
+            return 0.0
+        if self.open[end + 1] > self.open[start]:
+            return FORBIDDEN
+        first, last = int(self.first_known[start]), int(self.last_known[end])
+        if first < last and steady(self.propellant, self.block[first], self.block[last]) is False:
+            return FORBIDDEN
+        return 50.0 * float(self.ignitions[end] - self.ignitions[start] + self.cutoffs[end + 1] - self.cutoffs[start + 1])
 
 
 def constancy(rows: PanelRows, part) -> float:
@@ -181,8 +192,9 @@ def constancy(rows: PanelRows, part) -> float:
 def _centre(value: np.ndarray, sigma: np.ndarray) -> float:
     """The common value of several readings of one constant, held against gross errors: the reading that most others
     agree with, then the weighted mean of those that agree."""
-    apart = np.abs(value[:, None] - value[None, :]) / np.hypot(sigma[:, None], sigma[None, :])
-    seed = int(np.argmin(np.minimum(apart**2, VALUE_CAP).sum(axis=1)))
-    agree = apart[seed] < 4.0
+    # of many readings some, evenly through their order, are tried as the one that most agree with
+    tried = np.arange(len(value)) if len(value) <= TRIED else np.argsort(value)[np.linspace(0, len(value) - 1, TRIED).astype(int)]
+    apart = np.abs(value[tried, None] - value[None, :]) / np.sqrt(sigma[tried, None] ** 2 + sigma[None, :] ** 2)
+    agree = apart[np.argmin(np.minimum(apart**2, VALUE_CAP).sum(axis=1))] < 4.0
     weight = 1 / sigma[agree] ** 2
     return float(np.sum(weight * value[agree]) / np.sum(weight))
