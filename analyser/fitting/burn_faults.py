@@ -47,7 +47,7 @@ def burn_faults(
     head = f"the burn at {when(item.burn.ignition.value)} "
     if item.burn.net.known and _ACROSS < abs(angle) < math.pi - _ACROSS:
         return across(number, item, before, after, since, head)
-    if item.burn.spent_from == "orbits":
+    if item.burn.spent_from == "orbits" and not item.burn.net.known:
         return []
     # where a burn is to bring the craft to another body, that body's place says when it must be, and that the instruments don't show
     bound = after.index + 1 < len(arcs) and arcs[after.index + 1].body.name != after.body.name

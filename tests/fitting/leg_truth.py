@@ -1,6 +1,6 @@
 """The losses of legs held against the simulator's truth.
 
-Run it for the table in DEVELOPERS.md:  python tests/fitting/leg_truth.py --flights 200
+Larger runs:  python tests/fitting/leg_truth.py --flights 200
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Seeded descents to random airless moons with one fault planted each, and what the advice makes of them.
 
-Run it for the table in DEVELOPERS.md:  python tests/fitting/planted_descents.py --flights 60
+Larger runs:  python tests/fitting/planted_descents.py --flights 60
 """
 
 from __future__ import annotations

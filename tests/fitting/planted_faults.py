@@ -1,6 +1,6 @@
 """Seeded flights in random worlds with one fault planted each, and what the advice makes of them.
 
-Run it for the table in DEVELOPERS.md:  python tests/fitting/planted_faults.py --flights 120
+Larger runs:  python tests/fitting/planted_faults.py --flights 120
 """
 
 from __future__ import annotations
