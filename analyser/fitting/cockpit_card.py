@@ -15,6 +15,7 @@ from functools import lru_cache
 from analyser.errors import InputError
 from analyser.fitting.braking import stop
 from analyser.fitting.engine import Engine, engine_of
+from analyser.fitting.way_home import way_home
 from analyser.flight import Body, Craft, Plan, World
 
 TOLERANCE = 0.01  # of the value: what reading between rows may err at most
@@ -56,7 +57,8 @@ class BrakingRow:
 class Window:
     """When to leave a circular orbit at ``altitude`` for another body, by the half ellipse that touches both paths.
 
-    ``lead`` rad: how far ahead of the craft the body must be, as an angle about the centre; ``delta_v`` m/s along the path;
+    ``lead`` rad: how far ahead of the craft the body must be, as an angle about the centre; where it is ``homeward``, from a moon to the
+    body that it orbits, how far ahead the direction against the moon's motion must be. ``delta_v`` m/s along the path;
     ``duration`` s of the way there; ``every`` s from one window to the next.
     """
 
@@ -66,6 +68,7 @@ class Window:
     delta_v: float
     duration: float
     every: float
+    homeward: bool = False
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def make_card(body: Body, world: World, craft: Craft | None = None, plan: Plan |
         columns, braking, remarks = _braking_table(body, craft, propellant, stage)
         worst["braking"] = _worst_braking(body, craft, stage, columns, braking) if braking else 0.0
     low = min(usual, default=bottom + 0.1 * body.radius if body.air_top <= 0 else 1.2 * bottom)
-    windows = tuple(_window(body, low, other) for other in world.children(body))
+    windows = tuple(_window(body, low, other) for other in world.children(body)) + _way_home(body, low, world, plan)
     return Card(body, rows, apoapsides, columns, braking, windows, craft.name if craft else "", worst, tuple(remarks))
 
 
@@ -324,3 +327,17 @@ def _window(body: Body, altitude: float, other: Body) -> Window:
     lead = (math.pi - other_rate * duration) % (2 * math.pi)
     delta_v = math.sqrt(body.mu / r) * (math.sqrt(2 * far / (r + far)) - 1)
     return Window(other.name, altitude, lead, delta_v, duration, 2 * math.pi / (rate - other_rate))
+
+
+def _way_home(body: Body, altitude: float, world: World, plan: Plan | None) -> tuple[Window, ...]:
+    """When to leave a moon for the periapsis that the plan wants about the body it orbits; see :mod:`analyser.fitting.way_home`."""
+    parent = world.parent(body)
+    wanted = [leg.goal.periapsis for leg in plan.legs if leg.goal.kind == "periapsis" and leg.goal.body == parent.name] if plan and parent else []
+    if not wanted:
+        return ()
+    home = way_home(body, parent, body.radius + altitude, wanted[-1])
+    if home is None:
+        return ()
+    r = body.radius + altitude
+    rate, moon_rate = math.sqrt(body.mu / r**3), math.sqrt(parent.mu / body.semi_major_axis**3)
+    return (Window(parent.name, altitude, home.lead, home.speed - rate * r, home.duration, 2 * math.pi / (rate - moon_rate), homeward=True),)

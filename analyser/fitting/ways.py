@@ -11,6 +11,7 @@ from typing import NamedTuple
 from analyser.errors import InputError
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.fix import Fix
+from analyser.fitting.way_home import way_home
 from analyser.flight import Goal, World
 
 Change = tuple[float, float, float]
@@ -201,13 +202,16 @@ def _ways_elsewhere(fix: Fix, goal: Goal, world: World | None) -> Ways:
         ways = [("now", _along_path(target)), ("at periapsis", _at_apsis("periapsis", target))]
         return Ways("apoapsis", target - radius, lambda r, vr, vt, orbit: orbit.apoapsis - radius, ways, [remark])
     if body.parent == other.name and goal.kind == "periapsis":
-        # Leave so slowly that about the parent only the wanted periapsis is left of the moon's own speed.
-        path = body.semi_major_axis
-        excess = math.sqrt(other.mu / path) - _apsis_speed(other.mu, path, other.radius + goal.periapsis)
-        remark = f"burn where the way out points against {body.name}'s motion: it leaves at {excess:.0f} m/s (patched conics)"
-        ways = [("now", _to_speed(excess**2)), ("at periapsis", _to_speed(excess**2, "periapsis"))]
-        wanted = excess**2
-        return Ways("departure", 0.0, lambda r, vr, vt, orbit: math.hypot(vr, vt) - math.sqrt(wanted + 2 * body.mu / r), ways, [remark])
+        home = way_home(body, other, fix.state[0], goal.periapsis)
+        if home is None:
+            raise InputError(f"no way out of {body.name}'s sphere of influence comes down to that periapsis", place="option --goal")
+        square = home.speed**2 - 2 * body.mu / fix.state[0]
+        remark = (
+            f"burn when the direction against {body.name}'s motion is {math.degrees(home.lead):.0f} deg ahead of you, seen from the centre: "
+            f"it leaves the sphere of influence at {home.edge_speed:.0f} m/s (patched conics; where both bodies pull all the way it takes some per cent more)"
+        )
+        ways = [("now", _to_speed(square)), ("at periapsis", _to_speed(square, "periapsis"))]
+        return Ways("departure", 0.0, lambda r, vr, vt, orbit: math.hypot(vr, vt) - math.sqrt(square + 2 * body.mu / r), ways, [remark])
     raise InputError(f"from {body.name} the goal '{goal}' is not reached by one burn: aim at a leg before it", place="option --goal")
 
 

@@ -70,8 +70,14 @@ def _legs(ideal) -> dict[str, Any]:
 def _windows(card) -> dict[str, Any]:
     rows = [[one.body, f"{math.degrees(one.lead):.0f}", f"{one.delta_v:.1f}", duration(one.duration), duration(one.every)] for one in card.windows]
     altitude = _km(card.windows[0].altitude)
+    notes = []
+    if not all(one.homeward for one in card.windows):
+        notes.append("Burn prograde when the body is that far ahead of you, seen from the centre.")
+    for one in card.windows:
+        if one.homeward:
+            notes.append(f"To {one.body}: burn prograde when the direction against {card.body.name}'s motion is that far ahead of you. Patched conics; where both bodies pull all the way it takes some per cent more.")
     return {"title": f"Transfer windows from a circular orbit at {altitude} km", "head": ["to", "ahead by deg", "m/s", "takes", "again after"],
-            "rows": rows, "notes": ["Burn prograde when the body is that far ahead of you, seen from the centre."]}  # fmt: skip
+            "rows": rows, "notes": notes}  # fmt: skip
 
 
 def _claim(what: str, worst: float) -> str:

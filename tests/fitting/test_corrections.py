@@ -131,18 +131,15 @@ def test_to_the_moon_means_an_apoapsis_at_its_path():
 
 
 def test_going_home_leaves_at_or_just_under_escape_against_the_moons_motion():
-    """Common practice, no source: "burn ... so as to leave against the moon's motion, at or just under escape speed". Here a little over,
-    for Ardent's low periapsis asks 382 m/s of the moon's 539."""
+    """Common practice, no source: "burn ... so as to leave against the moon's motion, at or just under escape speed". Here 2 % over,
+    for Ardent's low periapsis asks most of the moon's speed to be lost."""
     fix = fixed(20e3, 797.7, 0.0)
     found = aim(fix, Goal("periapsis", "Ardent", periapsis=34e3), WORLD)
-    now = found.corrections[0]
-    leaving = fix.state[2] + now.delta_v.value
-    excess = math.sqrt(leaving**2 - 2 * LULL.mu / fix.state[0])
-    path = LULL.semi_major_axis
-    after = math.sqrt(ARDENT.mu / path) - excess
-    shape = conic.shape(ARDENT.mu, path, 0.0, after)
-    assert shape.periapsis - ARDENT.radius == pytest.approx(34e3, abs=100.0)
+    leaving = fix.state[2] + found.corrections[0].delta_v.value
+    assert leaving == pytest.approx(math.sqrt(2 * LULL.mu / fix.state[0]), rel=0.03)
     assert any("against Lull's motion" in remark for remark in found.remarks)
+    with pytest.raises(InputError, match="no way out"):
+        aim(fix, Goal("periapsis", "Ardent", periapsis=-900e3), WORLD)
 
 
 def test_propellant_and_duration_by_the_rocket_equation():
