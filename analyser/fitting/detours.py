@@ -20,6 +20,7 @@ from analyser.fitting.legs import needed_arcs
 from analyser.fitting.transfer import apsides
 
 _SAME = 1e-3  # of the way from the first orbit to the last: an apsis beyond the end by less is no overshoot
+_FAR = 0.05  # of that way: beyond by more it is one, whichever apsis the next burn moved most
 
 
 def courses(burns: tuple[int, ...], audited: list[AuditedBurn], arcs: list[FittedArc]) -> dict[int, Course]:
@@ -87,7 +88,9 @@ def _overshot(first: FittedArc, before: FittedArc, after: FittedArc, back: Fitte
     start, end, came, here, then = (_reaches(arc) for arc in (first, last, before, after, back))
     moved, returned = (0 if abs(b[0] - a[0]) > abs(b[1] - a[1]) else 1 for a, b in ((came, here), (here, then)))
     way = end[moved] - start[moved]
-    return moved == returned and (here[moved] - end[moved]) * way > _SAME * way * way and (then[moved] - here[moved]) * way < 0
+    beyond, came_back = (here[moved] - end[moved]) * way, (here[moved] - then[moved]) * way
+    # a correction after a late burn moves the other apsis most; one that takes a good part of this one back is an overshoot too
+    return (moved == returned and beyond > _SAME * way * way and came_back > 0) or (beyond > _FAR * way * way and came_back > beyond / 2)
 
 
 def _reaches(arc: FittedArc) -> tuple[float, float]:
