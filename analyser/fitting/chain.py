@@ -138,11 +138,11 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
             following = pending[partner]
             middle = pending[0].rows if partner else ()
             if len(middle) <= 3 and _no_burn_between(current, following, middle, rows, propellant) and (
-                _lone_and_steady(current, following, propellant) or _may_be_one(current, following, fitter)
+                _lone_and_steady(current, following, propellant) or _out_of_turn(current, following, propellant) or _may_be_one(current, following, fitter)
             ):
                 joined = Stretch("coast", current.body, current.rows + middle + following.rows)
                 apart = fitter.cost(current) + fitter.cost(following) + BREAK_COST * (1 + bool(middle))
-                if _steady_across(current, following, propellant):
+                if _steady_across(current, following, propellant) or _out_of_turn(current, following, propellant):
                     apart += STEADY_COST
                 if fitter.cost(joined) <= apart:
                     pending[: partner + 1] = []
@@ -165,6 +165,12 @@ def _may_be_one(first: Stretch, second: Stretch, fitter: _Fitter) -> bool:
 def _lone_and_steady(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
     """Whether one of two coasts is a row or two and no propellant was used: several slips in one row, or a row repeated, look like an orbit of their own."""
     return min(len(first.rows), len(second.rows)) <= 2 and _steady_across(first, second, propellant)
+
+
+def _out_of_turn(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
+    """Whether one of two coasts is a single row whose propellant does not fall in with its neighbours': by a slip of the clock it stands where it does not belong."""
+    lone = min(first.rows, second.rows, key=len)
+    return len(lone) == 1 and lone[0] in propellant.set_aside
 
 
 def _steady_across(first: Stretch, second: Stretch, propellant: PropellantHistory) -> bool:
