@@ -15,7 +15,7 @@ from analyser.fitting.tanks import Tanks
 from analyser.fitting.transfer import Transfer, apsides, least_transfer, orbit_of_apsides, speeds_at, tangential_delta_v
 from analyser.flight import Body, Goal, World
 
-LAUNCH_LOSS_SHARE = 0.21  # of the speed to be gained, see _launch
+LAUNCH_LOSS_SHARE = 0.21  # of the speed to be gained, see _launch_estimate
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ def _park(body: Body, place: Place, draft: Draft) -> Place:
 def _lift_off(body: Body, place: Place, wanted, draft: Draft) -> Place | None:
     limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
     if body.air_top:
-        return _launch(body, least_transfer(body.mu, *place.orbit, *wanted, **limits), wanted, draft)
+        return _launch(body, place, wanted, draft)
     flown = _powered("ascent", body, wanted, draft)
     if flown is None:
         found = least_transfer(body.mu, *place.orbit, *wanted, **limits)
@@ -228,7 +228,31 @@ def _impulsive_end(body: Body, found: Transfer, draft: Draft, end: Place, words:
     return end
 
 
-def _launch(body: Body, found: Transfer, wanted, draft: Draft) -> Place:
+def _launch(body: Body, place: Place, wanted, draft: Draft) -> Place:
+    """Through air: the least with a pitch programme optimised for this craft, else an estimate."""
+    flown = (draft.memory or PoweredMemory()).launch(body, wanted, draft.tanks)
+    if math.isnan(flown.delta_v):
+        found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=body.radius, radius_max=body.sphere_of_influence)
+        draft.remarks.append(f"{flown.reason}: no pitch programme could be optimised")
+        return _launch_estimate(body, found, wanted, draft)
+    rows = [flown.programme[round(share * (len(flown.programme) - 1))] for share in (0.12, 0.25, 0.4, 0.55, 0.75, 1.0)]
+    draft.burn("lift off straight up at full throttle, then lower the nose by the pitch programme", body, body.radius, flown.ascent, 0.0,
+               abs(body.surface_rotation_speed), flown.cutoff_speed)  # fmt: skip
+    if flown.orbit_burn > 1e-3:
+        after = abs(float(speeds_at(body.mu, *wanted, flown.apsis_radius)[1]))
+        draft.burn("prograde at apoapsis", body, flown.apsis_radius, flown.orbit_burn, flown.duration + flown.coast, after - flown.orbit_burn, after)
+    draft.duration = flown.duration + flown.coast
+    draft.remarks += [
+        "pitch programme, straight lines between: 90 deg at lift-off, "
+        + ", ".join(f"{math.degrees(pitch):.0f} deg at {altitude / 1e3:.1f} km ({time:.0f} s, {speed:.0f} m/s over the ground)" for time, pitch, altitude, speed in rows)
+        + f"; cutoff at {flown.cutoff_altitude / 1e3:.0f} km",
+        f"the least found for this craft's thrust, stages and drag: of the {flown.ascent:.0f} m/s of the climb {flown.gravity:.0f} go to gravity, {flown.steering:.0f} to steering,"
+        f" {flown.drag:.0f} to drag; no wind, no lift, no limit on load or angle of attack",
+    ]
+    return Place(body.name, *wanted)
+
+
+def _launch_estimate(body: Body, found: Transfer, wanted, draft: Draft) -> Place:
     """Through air: the impulsive bound and an estimate of what gravity, air and steering take.
 
     Six launchers into low orbits of the Earth lost 1,319 to 1,817 m/s to these, 17 to 23 % of their ideal 7,794 to 7,946 m/s (R. W. Humble, G. N.

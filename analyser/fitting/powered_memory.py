@@ -16,6 +16,7 @@ from analyser.fitting.transfer import least_delta_v
 from analyser.flight import Body
 
 if TYPE_CHECKING:
+    from analyser.fitting.launch import Launch
     from analyser.fitting.powered import PoweredLeg
 
 #: How far a solved case is carried: of the logarithm of thrust over weight at the most, of the bound's own size, and the error thought likely then as a
@@ -38,6 +39,16 @@ class PoweredMemory:
 
     solved: list[_Solved] = field(default_factory=list)
     bounds: dict[tuple, float] = field(default_factory=dict)
+    launches: dict[tuple, "Launch"] = field(default_factory=dict)
+
+    def launch(self, body: Body, orbit, tanks: Tanks) -> "Launch":
+        """The least launch through air."""
+        from analyser.fitting.launch import launch
+
+        key = (body.name, round(orbit[0], 1), round(orbit[1]), tanks)
+        if key not in self.launches:
+            self.launches[key] = launch(body, orbit, tanks)
+        return self.launches[key]
 
     def solve(self, kind: str, body: Body, orbit, tanks: Tanks) -> "PoweredLeg":
         """The optimum ("descent" or "ascent") for this craft, kept for later."""
