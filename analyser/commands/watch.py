@@ -38,7 +38,7 @@ def configure(parser) -> None:
 
 def run(options) -> int:
     """Follow until Ctrl-C."""
-    from analyser.commands.descriptions import flight_setup
+    from analyser.commands.flight_setup import flight_setup
     from analyser.commands.typed import parse_goal
     from analyser.commands.watch_view import View
     from analyser.fitting.following import Follower
