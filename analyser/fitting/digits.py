@@ -87,7 +87,7 @@ def _quantile(ordered: Sequence[float], share: float) -> float:
 
 
 def estimate(nominal: float, values: Sequence[float], unit: str, reason: str = "", tail: float = TAIL) -> Estimate:
-    """An estimate from the nominal value and the results of all samples (nan: left out).
+    """An estimate from the nominal value and the results of all samples (nan: left out); its value lies in its interval.
 
     ``reason`` is why there is no value, used where the nominal value is infinite or nan.
     """
@@ -104,6 +104,9 @@ def estimate(nominal: float, values: Sequence[float], unit: str, reason: str = "
         if not math.isfinite(high) or len(finite) < len(usable):
             return Estimate(math.nan, sigma, low, high, unit, reason or "without limit")
         nominal = mean
+    if not low <= nominal <= high:
+        # Digits taken as they stand may lie at an edge of what is possible (level flight, a circle): the middle of the results stands for them.
+        nominal = sorted(usable)[len(usable) // 2]
     return Estimate(nominal, sigma, low, high, unit)
 
 

@@ -256,6 +256,19 @@ def test_nearly_circular_orbits_do_not_claim_where_they_are():
     assert not fix.time_to_apoapsis.known or fix.time_to_apoapsis.high - fix.time_to_apoapsis.low > 0.2 * fix.period.value
 
 
+def test_no_value_lies_outside_its_interval():
+    """Where the digits as they stand are the extreme of what they allow: straight down over turning ground, and a circle."""
+    straight_down = Reading(Shown(511.0, 0.5), Shown(10.7, 0.05), Shown(-10.7, 0.05), surface=True)
+    r = 340e3
+    circle = Reading(Shown(30e3, 50.0), Shown(round(math.sqrt(LULL.mu / r)), 0.5), Shown(0.0, 0.5))
+    for reading, body in ((straight_down, ARDENT), (circle, LULL)):
+        fix = fix_reading(reading, body)
+        for name in fix.__dataclass_fields__:
+            found = getattr(fix, name)
+            for one in (found,) if hasattr(found, "low") else (found.wait, found.speed, found.vertical_speed) if hasattr(found, "wait") else ():
+                assert math.isnan(one.value) or one.low <= one.value <= one.high, (name, one)
+
+
 def test_surface_speed_is_turned_into_inertial_speed():
     ground = ARDENT.rotation_rate * (ARDENT.radius + 80e3)
     eastwards = fix_reading(Reading(Shown(80e3, 50.0), Shown(2300.0, 0.5), Shown(0.0, 0.05), surface=True), ARDENT)
