@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.findings import Estimate
+from analyser.findings import Estimate, Findings
 from analyser.fitting.conic import propagate_jacobian
 from analyser.fitting.leastsquares import minimise
-from analyser.fitting.observations import ALTITUDE, ANGLE, HORIZONTAL, SURFACE, Observations, Whitening, predict
+from analyser.fitting.observations import ALTITUDE, ANGLE, HORIZONTAL, SURFACE, Observations, Whitening, observe, predict
 from analyser.fitting.orbit import fit_values, middle
-from analyser.flight import Body
+from analyser.flight import Body, Flight
 
 #: What can be asked for, and its unit.
 QUANTITIES = {"gm": "m^3/s^2", "radius": "m", "rotation": "rad/s"}
@@ -97,6 +97,38 @@ def estimate_body(coasts: Sequence[Observations], body: Body, quantities: Sequen
         remarks.append("the estimate did not settle: " + found.reason)
     states = tuple(found.x[free + 3 * k : free + 3 * k + 3] for k in range(len(coasts)))
     return BodyEstimate(with_quantities(body, asked, found.x[:free]) or body, result, states, found.chi2, found.dof, tuple(remarks))
+
+
+def estimate_from_flight(flight: Flight, findings: Findings, name: str = "", quantities: Sequence[str] = ("gm",)) -> BodyEstimate | None:
+    """Constants of a body from the coasts about it that a flight was found to hold, readings that were set aside left out.
+
+    Parameters
+    ----------
+    flight : Flight
+    findings : Findings
+        Of that flight, with the world's own constants as first guess: coasts are told apart by them.
+    name : str
+        The body; by default the one with most readings in coasts.
+    quantities : names of QUANTITIES
+
+    Returns
+    -------
+    BodyEstimate, or None where there is no coast about the body.
+    """
+    coasts = [arc for arc in findings.arcs if arc.kind == "coast" and (not name or arc.body == name) and len(arc.rows) > 2]
+    if not coasts:
+        return None
+    counts: dict[str, int] = {}
+    for arc in coasts:
+        counts[arc.body] = counts.get(arc.body, 0) + len(arc.rows)
+    body = flight.world[max(counts, key=counts.get)]
+    table = flight.readings.table.copy()
+    for item in findings.set_aside:
+        if item.column in table:
+            table.loc[table.index[item.position], item.column] = math.nan
+    seen = [observe(table, body, arc.rows) for arc in coasts if arc.body == body.name]
+    seen = [coast for coast in seen if len(coast) > 2 and coast.present.sum() > 3]
+    return estimate_body(seen, body, quantities) if seen else None
 
 
 def with_quantities(body: Body, names: Sequence[str], values: Sequence[float]) -> Body | None:
