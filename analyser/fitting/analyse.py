@@ -167,7 +167,7 @@ def _change_of_body(first: FittedArc, second: FittedArc, rows: PanelRows, inside
     met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
     if math.isfinite(reach) and moon.kind == "coast":
         grid = np.linspace(low - 1.0, high + 1.0, 257)
-        crossing = np.array([_crossing(grid, radius, reach) for radius in np.asarray(moon.at(grid, sampled=True)[0])[::8]])
+        crossing = np.array([_crossing(grid, radius, reach) for radius in moon.sampled_radii(grid)])
         best = _crossing(grid, np.asarray(moon.at(grid)[0]), reach)
         good = crossing[np.isfinite(crossing)]
         if math.isfinite(best) and len(good) > 0.9 * len(crossing):

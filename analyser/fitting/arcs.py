@@ -62,16 +62,17 @@ class FittedArc:
     def sampled_momentum(self) -> np.ndarray:
         return self.samples[:, 0] * self.samples[:, 2]
 
-    def at(self, met, sampled: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Radius, radial and transverse speed at ``met`` (any shape); with ``sampled``, for every sample (first axis)."""
+    def at(self, met) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Radius, radial and transverse speed at ``met`` (any shape)."""
         met = np.asarray(met, float)
-        state = self.samples.T if sampled else self.state
-        if sampled and met.ndim:
-            state = state[:, :, None]
-            met = met[None, :]
         if self.kind == "landed":
-            return tuple(np.broadcast_to(part, np.broadcast_shapes(np.shape(part), met.shape)) for part in state)
-        return conic.propagate(self.body.mu, state[0], state[1], state[2], met - self.epoch)
+            return tuple(np.broadcast_to(part, met.shape) for part in self.state)
+        return conic.propagate(self.body.mu, *self.state, met - self.epoch)
+
+    def sampled_radii(self, met: np.ndarray) -> np.ndarray:
+        """Radius at times (n,) for every eighth sample, shape (k, n): enough to tell a spread by."""
+        state = self.samples[::8].T[:, :, None]
+        return conic.propagate(self.body.mu, state[0], state[1], state[2], met[None, :] - self.epoch)[0]
 
     def swept(self, start: float, end: float) -> float:
         """Angle swept about the body between two times on this arc, rad."""

@@ -31,7 +31,7 @@ from analyser.fitting.timing import BurnTimes
 from analyser.flight import Body
 
 _SHORT_SWEEP = math.radians(15.0)
-_DRAWS = 10
+_DRAWS = 8
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def _integrals(before, after, nodes, start: float, end: float, rows: PanelRows, 
     if len(met) < 2:
         return 0.0, 0.0, speed[-1] - speed[0], 0.0
     grid = np.linspace(met[0], met[-1], 16 * len(met) + 33)
-    smooth = [PchipInterpolator(met, part)(grid) for part in (radius, speed, climb)]
+    smooth = PchipInterpolator(met, np.stack([radius, speed, climb], axis=1))(grid).T
     sine = np.clip(smooth[2] / np.maximum(smooth[1], 1e-3), -1, 1)
     pull = body.mu / smooth[0] ** 2 * sine
     gravity = float(np.trapezoid(pull, grid))

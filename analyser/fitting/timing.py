@@ -177,15 +177,7 @@ def _meeting(before: FittedArc, after: FittedArc, middle: np.ndarray, length: np
 
 
 def _spread(before: FittedArc, after: FittedArc, times: np.ndarray) -> np.ndarray:
-    few = slice(None, None, 8)
-    spread = np.zeros((2, len(times)))
-    for k, arc in enumerate((before, after)):
-        state = arc.samples[few].T[:, :, None]
-        from analyser.fitting import conic
-
-        radius = conic.propagate(arc.body.mu, state[0], state[1], state[2], times[None, :] - arc.epoch)[0]
-        spread[k] = np.std(radius, axis=0)
-    return np.hypot(spread[0], spread[1])
+    return np.hypot(*(np.std(arc.sampled_radii(times), axis=0) for arc in (before, after)))
 
 
 def _times(samples: np.ndarray) -> Estimate:
