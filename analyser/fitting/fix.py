@@ -185,7 +185,8 @@ def _over(angular_momentum: float, radius: float) -> float:
 def _time_to_passage(nominal: float, values: list[float], period: float, periods: list[float], tail: float, reason: str = "") -> Estimate:
     """Time to the next passage of an apsis; to the nearest one, perhaps just passed, where the digits can't tell which side.
 
-    Passages come every period, so each sample's is taken that lies nearest to the nominal one.
+    Passages come every period, so each sample's is taken that lies nearest to the nominal one, counted in periods: near escape these
+    differ manifold from sample to sample.
     """
     pairs = [(value, one) for value, one in zip(values, periods, strict=True) if math.isfinite(one) and math.isfinite(value)]
     if not pairs or not math.isfinite(period) or not math.isfinite(nominal):
@@ -196,12 +197,12 @@ def _time_to_passage(nominal: float, values: list[float], period: float, periods
     if low <= 0 <= high and high - low < period / 2:
         return estimate(nearest, around_now, "s", tail=tail)
     ahead = nearest if nearest >= 0 else nearest + period
-    values = [value - one * round((value - ahead) / one) for value, one in pairs]
-    values += [math.inf] * (len(periods) - len(pairs))
-    found = estimate(ahead, values, "s", tail=tail)
-    if found.high - found.low > 0.8 * period and math.isfinite(found.high):
+    laps = [value / one - round(value / one - ahead / period) for value, one in pairs]
+    low, high = middle(laps, tail)
+    if high - low > 0.8:
         return Estimate.unknown("s", "the orbit is too near a circle, for these digits, to tell where it is")
-    return found
+    values = [lap * one for lap, (_, one) in zip(laps, pairs, strict=True)] + [math.inf] * (len(periods) - len(pairs))
+    return estimate(ahead, values, "s", tail=tail)
 
 
 def _meeting(mu: float, nominal: State, states, shapes, since, radius: float, way: str, tail: float) -> Meeting:

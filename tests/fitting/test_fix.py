@@ -56,15 +56,16 @@ def truths(state) -> dict[str, float]:
 
 
 def holds(found, truth: float, period: float) -> bool:
-    """Whether what is said holds the truth; of a time to an apsis, any of its passages, which come every ``period``. Saying that the craft
-    leaves holds where it does leave."""
+    """Whether what is said holds the truth; of a time to an apsis, the passage just behind or the next, which come every
+    ``period``. Saying that the craft leaves holds where it does leave."""
     if math.isnan(found.low):
         assert "leaves" in found.reason, found
         return math.isinf(truth)
     if math.isinf(truth):
         return math.isinf(found.high)
-    if math.isfinite(period) and math.isfinite(found.high):
-        truth += round((0.5 * (found.low + found.high) - truth) / period) * period
+    if math.isfinite(period):
+        truth %= period
+        return found.low <= truth <= found.high or found.low <= truth - period <= found.high
     return found.low <= truth <= found.high
 
 
