@@ -139,10 +139,14 @@ def _refined(values, total, speed, psi, low, high):
 
     reach = 60 * (_PSI[1] - _PSI[0])
 
-    def root(v):
-        grid = np.linspace(psi - reach, psi + reach, 241)
+    grid = np.linspace(psi - reach, psi + reach, 241)
+
+    def crossings(v):
         found = values(v, grid)
-        _, column, _ = _roots(found[None], np.isfinite(found)[None])
+        return _roots(found[None], np.isfinite(found)[None])[1]
+
+    def root(v):
+        column = crossings(v)
         if not column.size:
             return math.nan
         nearest = column[int(np.argmin(np.abs(grid[column] - psi)))]
@@ -152,12 +156,11 @@ def _refined(values, total, speed, psi, low, high):
         q = root(v)
         return total(v, q) if math.isfinite(q) else 1e30
 
-    first = math.isfinite(root(low))
-    if not first and math.isfinite(root(speed)):
+    if not crossings(low).size and crossings(speed).size:
         good, bad = speed, low
         for _ in range(40):
             middle = (good + bad) / 2
-            good, bad = (middle, bad) if math.isfinite(root(middle)) else (good, middle)
+            good, bad = (middle, bad) if crossings(middle).size else (good, middle)
         low = good
     result = minimize_scalar(cost, bounds=(low, high), method="bounded", options={"xatol": 1e-4})
     best = min((cost(v), v) for v in (float(result.x), low, speed))
