@@ -90,7 +90,7 @@ def read_screenshots(
     paths = [Path(path) for path in image_paths]
     if not paths:
         raise InputError("no screenshots were given; name at least one picture")
-    finder, references = open_panel(panel)
+    finder, references = _opened(panel)
     seen: list[list[tuple[Seen, ...]]] = []  # [screenshot][gauge] -> one Seen a column
     boxes: list[list] = []
     lost: dict[int, str] = {}
@@ -109,6 +109,23 @@ def read_screenshots(
         seen += _look(panel, chunk, references)
     values = _interpret(panel, seen, boxes, motion)
     return _tabulate(panel, paths, values, lost, craft)
+
+
+_OPENED: dict[tuple, tuple[PanelFinder, list]] = {}  # the panel opened last, by its files' names, sizes and times
+
+
+def _opened(panel: Panel) -> tuple[PanelFinder, list]:
+    """:func:`open_panel`, done once while neither file changes: a flight that is watched asks again for every picture."""
+    try:
+        stamps = [(str(path), found.st_mtime_ns, found.st_size) for path in (panel.path, panel.reference) for found in [Path(path).stat()]]
+    except OSError:
+        return open_panel(panel)  # which says what is missing
+    key = tuple(stamps)
+    if key not in _OPENED:
+        found = open_panel(panel)
+        _OPENED.clear()
+        _OPENED[key] = found
+    return _OPENED[key]
 
 
 def open_panel(panel: Panel) -> tuple[PanelFinder, list]:
