@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from analyser.ingest.attitude import see_attitude
 from analyser.ingest.dials import see_dials
 from analyser.ingest.lamps import see_lamps
-from analyser.ingest.readout import Seen, see_readouts
+from analyser.ingest.readout import Seen, look_at_readouts
 from analyser.ingest.tapes import see_tapes
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class Reader:
 
 
 def _readouts(gauge: "Gauge", crops: list, reference) -> list[tuple[Seen, ...]]:
-    return [(seen,) for seen in see_readouts(gauge, crops)]
+    return [(seen,) for seen in look_at_readouts(gauge, crops)]
 
 
 READERS: dict[str, Reader] = {

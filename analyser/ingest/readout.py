@@ -73,7 +73,7 @@ class Seen:
 
 
 def see_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
-    """Look at one read-out in many screenshots.
+    """Look at one read-out in many screenshots, Tesseract asked where the first look is not sure.
 
     Parameters
     ----------
@@ -82,17 +82,33 @@ def see_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
     crops : list of ndarray, (height, width), uint8
         Its rectified, grey picture in each screenshot.
     """
+    return ask_tesseract([(gauge, crop, seen) for crop, seen in zip(crops, look_at_readouts(gauge, crops))])
+
+
+def look_at_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
+    """The first look of :func:`see_readouts`, by our own recogniser alone; words are read for good."""
     if gauge.column in TEXTS:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
     automaton = compile_pattern(gauge.grammar.pattern(), ALPHABET)
-    seen = [
+    return [
         Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw)
         for found in recognise(crops, automaton)
     ]
-    unsure = [index for index, each in enumerate(seen) if not _shows_nothing(each.raw) and _first_guess(each) < ASK]
-    lines = ocr.read_lines([crops[index] for index in unsure], _characters(gauge)) if unsure else []
-    for index, line in zip(unsure, lines):
-        seen[index] = replace(seen[index], second=line)
+
+
+def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]:
+    """The looks, those that are not sure with Tesseract's reading beside them.
+
+    Gauges that may show the same characters share one run of the program: starting it costs more than reading a line.
+    """
+    seen = [look for *_, look in looks]
+    asked: dict[str, list[int]] = {}
+    for index, (gauge, _, look) in enumerate(looks):
+        if look.reading is None and not _shows_nothing(look.raw) and _first_guess(look) < ASK:
+            asked.setdefault(_characters(gauge), []).append(index)
+    for characters, indices in asked.items():
+        for index, line in zip(indices, ocr.read_lines([looks[index][1] for index in indices], characters)):
+            seen[index] = replace(seen[index], second=line)
     return seen
 
 

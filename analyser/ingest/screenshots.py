@@ -19,7 +19,7 @@ from analyser.ingest.grammar import sigma_of
 from analyser.ingest.images import crop_png, load_opencv, open_image
 from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
-from analyser.ingest.readout import NOTHING, GaugeReading, Seen, interpret
+from analyser.ingest.readout import NOTHING, GaugeReading, Seen, ask_tesseract, interpret
 from analyser.ingest.register import PanelFinder, Registration, project
 
 if TYPE_CHECKING:
@@ -215,6 +215,10 @@ def _look(panel: Panel, chunk: list, references: list) -> list[list[tuple[Seen, 
         for index, cuts in enumerate(chunk):
             if cuts[place][0] is None:
                 looked[index][place] = tuple(Seen(reading=GaugeReading(doubt=cuts[place][2])) for _ in gauge.reads)
+    readouts = [(index, place, gauge) for place, gauge in enumerate(panel.gauges.values()) if gauge.kind == "readout" for index in range(len(chunk))]
+    sure = ask_tesseract([(gauge, chunk[index][place][0], looked[index][place][0]) for index, place, gauge in readouts])
+    for (index, place, _), seen in zip(readouts, sure):
+        looked[index][place] = (seen,)
     return looked
 
 
