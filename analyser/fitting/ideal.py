@@ -30,7 +30,7 @@ class PlannedLeg:
 
 def plan_mission(
     plan: Plan, world: World, craft: Craft | None = None, *, start: Place | None = None, departure: float = 0.0, tanks: Tanks | None = None,
-    memory: PoweredMemory | None = None,
+    memory: PoweredMemory | None = None, check: bool = True,
 ) -> IdealPlan:  # fmt: skip
     """The ideal of a whole plan.
 
@@ -49,6 +49,8 @@ def plan_mission(
         Propellant at the start; by default full.
     memory : PoweredMemory, optional
         Keeps the landings and lift-offs solved, for who plans again.
+    check : bool
+        Whether to fly long burns and moon legs numerically and say what that changes: for a pilot who is going to fly it.
 
     Returns
     -------
@@ -62,7 +64,7 @@ def plan_mission(
         remarks.append(tanks.missing)
     for number, leg in enumerate(plan.legs):
         following = plan.legs[number + 1].goal if number + 1 < len(plan.legs) else None
-        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=True, memory=memory)
+        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=check, memory=memory)
         legs.append(planned.ideal)
         place, tanks = planned.end, planned.tanks
     margin, worth = tanks.remaining, tanks.delta_v
