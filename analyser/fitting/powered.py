@@ -223,30 +223,38 @@ class _Problem:
         begin = np.sin(pitch)
         state = np.array([np.ones(len(z)), x, x + self.start, begin, np.cos(pitch), rate * begin * push * np.exp(-log_mass)])
 
-        def rates(x, y):
+        def slowness(x):  # time per x
+            return np.exp(log_mass + gain * x) / push
+
+        def rates(slow, y):
             r, vr, vt, pr, pt, lr = y
-            slow = np.exp(log_mass + gain * x) / push  # time per x
-            size = np.hypot(pr, pt)
-            spin = vt / r
-            return np.array([
-                vr * slow, (vt * spin - 1 / r**2) * slow + pr / size, -vr * spin * slow + pt / size,
-                (-lr + pt * spin) * slow, (-2 * pr * spin + pt * vr / r) * slow,
-                (pr * (spin**2 - 2 / r**3) - pt * vr * spin / r) * slow,
-            ])  # fmt: skip
+            size = np.sqrt(pr * pr + pt * pt)
+            spin, pull = vt / r, 1 / (r * r)
+            climb = vr / r
+            out = np.empty_like(y)
+            out[0] = vr * slow
+            out[1] = (vt * spin - pull) * slow + pr / size
+            out[2] = pt / size - vr * spin * slow
+            out[3] = (pt * spin - lr) * slow
+            out[4] = (pt * climb - 2 * pr * spin) * slow
+            out[5] = (pr * (spin * spin - 2 * pull / r) - pt * climb * spin) * slow
+            return out
 
         leave = math.sqrt(2 * self.join / (1 + self.join)) if self.join else math.nan
         n = _STEPS * self.refine
         d = free / n
         heights = []
         with np.errstate(all="ignore"):
+            half, slow = d / 2, slowness(x)
             for _ in range(n):
-                k1 = rates(x, state)
-                k2 = rates(x + d / 2, state + d / 2 * k1)
-                k3 = rates(x + d / 2, state + d / 2 * k2)
-                k4 = rates(x + d, state + d * k3)
-                time = time + d * np.exp(log_mass + gain * (x + d / 2)) / push
-                state = state + d / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
-                x = x + d
+                middle, end = slowness(x + half), slowness(x + d)
+                k1 = rates(slow, state)
+                k2 = rates(middle, state + half * k1)
+                k3 = rates(middle, state + half * k2)
+                k4 = rates(end, state + d * k3)
+                time = time + d * middle
+                state = state + d / 6 * (k1 + 2 * (k2 + k3) + k4)
+                x, slow = x + d, end
                 heights.append(state[0] - 1)
             r, vr, vt = state[:3]
             energy, h = (vr**2 + vt**2) / 2 - 1 / r, r * vt
