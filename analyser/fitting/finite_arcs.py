@@ -10,7 +10,7 @@ import numpy as np
 
 from analyser.fitting import conic
 
-_FEWEST, _MOST = 8, 24  # steps of fourth order: a few parts in 1e9 at the most that a burn may sweep, and no more than a short one needs
+_FEWEST, _MOST = 4, 24  # steps of fourth order: a few parts in 1e9 at the most that a burn may sweep, and no more than a short one needs
 
 
 def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: float, mets=()) -> tuple[np.ndarray, np.ndarray]:
