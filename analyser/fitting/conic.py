@@ -153,7 +153,8 @@ def shape(mu, radius, radial_speed, transverse_speed) -> Shape:
     circle; the apsides come from p / (1 + e) and mu (1 + e) / beta, so that they are near a parabola.
     """
     form, (mu, r, vr, vt) = _flat(mu, radius, radial_speed, transverse_speed)
-    h = r * vt
+    with np.errstate(invalid="ignore"):  # an infinite radius gives nan, as it should
+        h = r * vt
     beta = 2.0 * mu / r - vr * vr - vt * vt
     p = h * h / mu
     ecosine, esine = p / r - 1.0, vr * h / mu
