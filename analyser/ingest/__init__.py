@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 
 _PARTS = {
+    "flight_inputs": "flights",
     "load_flight": "flights",
     "load_world": "descriptions",
     "load_craft": "descriptions",

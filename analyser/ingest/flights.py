@@ -19,6 +19,7 @@ from analyser.ingest.tables import read_table
 _KEYS = {"name": "", "pilot": "", "date": "", "world": "", "craft": "", "plan": "", "panel": "", "remarks": "",
          "readings": "", "screenshots": ""}  # fmt: skip
 _TABLES = ("readings.csv", "readings.tsv", "readings.txt")
+CORRECTIONS = "corrections.csv"  # what a person set right by hand, kept beside the readings
 _PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 
 
@@ -95,25 +96,55 @@ class _Descriptions:
 
 
 def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any) -> Flight:
-    source = Source(path, "flight description")
-    top = source.section(_KEYS)
-    if world is None:
-        top.require("world", '"../../worlds/ardent.toml" (or "solar", which comes built in)')
-    named = {key: _named(top, key) for key in ("world", "craft", "plan") if key in top}
-    used = _Descriptions(world or named.get("world"), craft or named.get("craft"), plan or named.get("plan"))
-    readings, files = _readings(top, used, progress)
+    top, used, sources = _described(path, world, craft, plan)
     return Flight(
-        name=top.text("name").strip() or path.resolve().parent.name,
+        name=_name(top),
         world=used.world,
-        readings=readings,
+        readings=_readings(sources, used, progress),
         pilot=top.text("pilot"),
         date=_date(top),
         craft=used.craft,
         plan=used.plan,
         remarks=top.text("remarks"),
         folder=path.parent,
-        files=(path, *files, *used.files),
+        files=(path, *sources.files, *used.files),
     )
+
+
+def _described(path: Path, world: Any, craft: Any, plan: Any) -> tuple[Section, "_Descriptions", "_Sources"]:
+    top = Source(path, "flight description").section(_KEYS)
+    if world is None:
+        top.require("world", '"../../worlds/ardent.toml" (or "solar", which comes built in)')
+    named = {key: _named(top, key) for key in ("world", "craft", "plan") if key in top}
+    used = _Descriptions(world or named.get("world"), craft or named.get("craft"), plan or named.get("plan"))
+    return top, used, _Sources(top)
+
+
+def _name(top: Section) -> str:
+    return top.text("name").strip() or top.source.path.resolve().parent.name
+
+
+def flight_inputs(folder: str | Path) -> tuple[str, tuple[Path, ...]]:
+    """A flight's name and every file that :func:`load_flight` would read for it; the readings themselves stay unread.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A folder with flight.toml.
+
+    Returns
+    -------
+    (str, tuple of Path)
+        As ``name`` and ``files`` of the loaded flight.
+
+    Raises
+    ------
+    InputError
+        As :func:`load_flight`, as far as the descriptions go.
+    """
+    description = Path(folder) / "flight.toml"
+    top, used, sources = _described(description, None, None, None)
+    return _name(top), (description, *sources.files, *used.files)
 
 
 def _named(top: Section, key: str, folder: bool = False) -> str | Path:
@@ -142,36 +173,45 @@ def _date(top: Section) -> str:
     raise top.error("a date is wanted, like 2031-04-12", "date")
 
 
-def _readings(top: Section, used: _Descriptions, progress: Any) -> tuple[Readings, tuple[Path, ...]]:
-    """What was typed and what was photographed, merged; and the files it came from."""
-    folder = top.source.path.parent
-    if "readings" in top:
-        table = _named(top, "readings")
-    else:
-        table = next((folder / name for name in _TABLES if (folder / name).exists()), None)
-    shots = _named(top, "screenshots", folder=True) if "screenshots" in top else folder / "screenshots"
-    pictures = _pictures(shots)
-    panel = _named(top, "panel") if "panel" in top else None
-    if table is None and not pictures:
-        raise top.error(f"no readings: there is neither {_TABLES[0]} nor a picture in {shots.name}/ in {folder}")
+class _Sources:
+    """The files that a description's readings come from; nothing of them is read yet."""
+
+    def __init__(self, top: Section):
+        folder = top.source.path.parent
+        if "readings" in top:
+            self.table = _named(top, "readings")
+        else:
+            self.table = next((folder / name for name in _TABLES if (folder / name).exists()), None)
+        shots = _named(top, "screenshots", folder=True) if "screenshots" in top else folder / "screenshots"
+        self.pictures = _pictures(shots)
+        self.panel = _named(top, "panel") if "panel" in top else None
+        if self.table is None and not self.pictures:
+            raise top.error(f"no readings: there is neither {_TABLES[0]} nor a picture in {shots.name}/ in {folder}")
+        if self.table is None and self.panel is None:
+            raise top.error(f"there are {len(self.pictures)} screenshots and no panel that says where their gauges are; write "
+                            'panel = "../../panels/heron/panel.toml"')  # fmt: skip
+        self.files: tuple[Path, ...] = () if self.table is None else (self.table,)
+        if self.pictures and self.panel is not None:
+            self.files += (self.panel, *_reference(self.panel), *self.pictures)
+        corrections = folder / CORRECTIONS
+        if corrections.is_file():
+            self.files += (corrections,)
+
+
+def _readings(sources: _Sources, used: _Descriptions, progress: Any) -> Readings:
+    """What was typed and what was photographed, merged."""
     parts: list[Readings] = []
-    files: list[Path] = []
-    if table is not None:
-        parts.append(read_table(table, used.craft, used.world))
-        files.append(table)
-    if pictures and panel is not None:
+    if sources.table is not None:
+        parts.append(read_table(sources.table, used.craft, used.world))
+    if sources.pictures and sources.panel is not None:
         from analyser.ingest.screenshots import read_screenshots
 
-        parts.append(read_screenshots(panel, pictures, progress=progress, craft=used.craft))
-        files += [panel, *_reference(panel), *pictures]
-    elif pictures and table is None:
-        raise top.error(f"there are {len(pictures)} screenshots and no panel that says where their gauges are; write "
-                        'panel = "../../panels/heron/panel.toml"')  # fmt: skip
+        parts.append(read_screenshots(sources.panel, sources.pictures, progress=progress, craft=used.craft))
     readings = merge_readings(parts)
-    if pictures and panel is None:
-        remark = f"{len(pictures)} screenshots were not read: the flight names no panel"
+    if sources.pictures and sources.panel is None:
+        remark = f"{len(sources.pictures)} screenshots were not read: the flight names no panel"
         readings = replace(readings, remarks=(*readings.remarks, remark))
-    return readings, tuple(files)
+    return readings
 
 
 def _pictures(folder: Path) -> list[Path]:
