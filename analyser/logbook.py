@@ -10,7 +10,6 @@ returned, the attempt is on the disk.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,14 +17,16 @@ from typing import TYPE_CHECKING
 from analyser import logbook_rows as rows
 from analyser.errors import InputError
 from analyser.files import write_atomically
+from analyser.fingerprints import fingerprint
+from analyser.logbook_exchange import exported, imported
 from analyser.logbook_file import FIGURES, MIGRATIONS, LogbookFile
-from analyser.logbook_rows import Attempt, Recorded, fingerprint
+from analyser.logbook_rows import Attempt, Entry, Recorded
 
 if TYPE_CHECKING:
     from analyser.findings import Findings
     from analyser.flight import Flight
 
-__all__ = ["FIGURES", "MIGRATIONS", "Attempt", "Logbook", "Recorded", "fingerprint"]
+__all__ = ["FIGURES", "MIGRATIONS", "Attempt", "Entry", "Logbook", "Recorded", "fingerprint"]
 
 
 class Logbook:
@@ -50,23 +51,30 @@ class Logbook:
 
     # -- writing -------------------------------------------------------------------------------------------------------
 
-    def record(self, flight: "Flight", findings: "Findings") -> Recorded:
+    def record(self, flight: "Flight", findings: "Findings", report: str | Path = "") -> Recorded:
         """Keep an attempt.
 
         The same input with the same findings is there once; a flight whose files changed, or that another version finds
         otherwise, becomes a new revision of its attempt. An attempt is known again by its input, else by its folder, pilot and
         date, else (where a folder is not known) by name, pilot and date. A deleted attempt stays deleted.
 
+        Parameters
+        ----------
+        flight, findings : Flight, Findings
+        report : str or Path, optional
+            The folder its debrief was written into.
+
         Returns
         -------
         Recorded
             Only once it is on the disk.
         """
-        mark = fingerprint(flight)
-        revision = rows.revision_of(flight, findings, mark)
-        about = rows.about_of(flight)
+        return self.keep(rows.entry_of(flight, findings, report))
+
+    def keep(self, entry: Entry) -> Recorded:
+        """As :meth:`record`, of what another process found."""
         with self._file.writing() as database:
-            return rows.keep(database, about, revision, *rows.children_of(findings))
+            return rows.keep(database, entry.about, entry.revision, entry.legs, entry.habits, entry.inputs)
 
     def delete(self, attempt: int) -> None:
         """Take an attempt out of sight; :meth:`restore` brings it back.
@@ -163,30 +171,22 @@ class Logbook:
 
     def export(self, path: str | Path) -> int:
         """Write every attempt (deleted ones too) with every revision to ``path``, one JSON object a line; how many."""
-        lines = []
         with self._file.connection() as database:
-            for attempt in database.execute("SELECT * FROM attempts ORDER BY id"):
-                about = {key: attempt[key] for key in attempt.keys() if key != "id"}
-                about["revisions"] = [rows.exported(database, row) for row in rows.all_revisions(database, attempt["id"])]
-                lines.append(json.dumps(about, ensure_ascii=False, allow_nan=False))
-        write_atomically(path, "".join(f"{line}\n" for line in lines))
+            lines = [f"{line}\n" for line in exported(database)]
+        write_atomically(path, "".join(lines))
         return len(lines)
 
     def load(self, path: str | Path) -> int:
-        """Add what an exported file holds and this logbook doesn't; how many revisions were added.
+        """Add what an exported file holds and this logbook doesn't, all of it or nothing; how many revisions were added.
 
         Raises
         ------
         InputError
             The file is not an export; nothing of it is added.
         """
-        added = 0
-        entries = [rows.imported(line, path, number) for number, line in enumerate(rows.lines_of(path), 1) if line.strip()]
+        entries = imported(path)
         with self._file.writing() as database:
-            for about, revisions in entries:
-                for revision, legs, habits in revisions:
-                    added += rows.keep(database, about, revision, legs, habits).changed
-        return added
+            return sum(rows.keep(database, entry.about, entry.revision, entry.legs, entry.habits, entry.inputs).changed for entry in entries)
 
 
 def _chosen(plan: str | None, pilot: str | None, names: Iterable[str] | None, deleted: bool) -> tuple[str, list[str]]:

@@ -66,6 +66,19 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (revision, position)
     ) WITHOUT ROWID;
     """,
+    """
+    ALTER TABLE attempts ADD COLUMN report TEXT NOT NULL DEFAULT '';
+    ALTER TABLE legs ADD COLUMN start REAL;
+    ALTER TABLE legs ADD COLUMN finish REAL;
+    UPDATE legs SET
+        start = (SELECT json_extract(findings, '$.legs[' || position || '].start') FROM revisions WHERE id = revision),
+        finish = (SELECT json_extract(findings, '$.legs[' || position || '].end') FROM revisions WHERE id = revision);
+    CREATE TABLE inputs (
+        revision INTEGER NOT NULL REFERENCES revisions (id),
+        position INTEGER NOT NULL, name TEXT NOT NULL, size INTEGER NOT NULL, sha256 TEXT NOT NULL,
+        PRIMARY KEY (revision, position)
+    ) WITHOUT ROWID;
+    """,
 )
 
 

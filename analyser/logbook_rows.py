@@ -5,29 +5,20 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analyser import __version__
-from analyser.errors import InputError
+from analyser.attempts import Attempt
+from analyser.fingerprints import Inputs, inputs_of
 from analyser.logbook_file import FIGURES, LEG_FIGURES
 
 if TYPE_CHECKING:
     from analyser.findings import Estimate, Findings
     from analyser.flight import Flight
-
-
-def _pairs(names: tuple[str, ...]) -> set[str]:
-    return {f"{name}{ending}" for name in names for ending in ("", "_sigma")}
-
-
-_REVISION = {
-    "fingerprint", "findings_hash", "analyser_version", "recorded", "duration", "readings", "set_aside", "doubtful", "legs_flown", "findings",
-} | _pairs(FIGURES)  # fmt: skip
-_LEG = {"position", "name", "goal", "flown", "miss"} | _pairs(LEG_FIGURES)
-_HABIT = {"position", "leg", "cause", "cost", "propellant", "sentence"}
 
 
 @dataclass(frozen=True)
@@ -41,55 +32,30 @@ class Recorded:
 
 
 @dataclass(frozen=True)
-class Attempt:
-    """One attempt as its newest revision has it.
+class Entry:
+    """A flight and its findings as rows: plain data that can be handed from process to process before the logbook keeps it."""
 
-    ``figures`` maps the names of FIGURES to (value, sigma), SI, nan where unknown. ``legs`` and ``habits`` are rows as
-    mappings. ``findings`` is findings.json's content where it was asked for, else None.
-    """
-
-    id: int
-    revision: int
-    name: str
-    pilot: str
-    date: str
-    folder: str
-    plan: str
-    craft: str
-    world: str
-    recorded: str
-    deleted: str | None
-    fingerprint: str
-    analyser_version: str
-    duration: float
-    readings: int
-    set_aside: int
-    doubtful: int
-    legs_flown: int
-    figures: dict[str, tuple[float, float]]
-    legs: tuple[dict[str, Any], ...]
-    habits: tuple[dict[str, Any], ...]
-    findings: dict[str, Any] | None = None
+    about: dict[str, Any]
+    revision: dict[str, Any]
+    legs: list[dict[str, Any]]
+    habits: list[dict[str, Any]]
+    inputs: list[dict[str, Any]]
 
 
-def fingerprint(flight: "Flight") -> str:
-    """What went into a flight, as a hash: its name and the names and contents of its files (of its readings where it has no files).
+def entry_of(flight: "Flight", findings: "Findings", report: str | Path = "", inputs: Inputs | None = None) -> Entry:
+    """Rows for a flight; ``report`` is the folder its debrief was written into, ``inputs`` what it was read from (asked anew if not given).
 
     Raises
     ------
     InputError
         A file of the flight can't be read any more.
     """
-    digest = hashlib.sha256(f"{flight.name}\0".encode())
-    for path in flight.files:
-        try:
-            content = Path(path).read_bytes()
-        except OSError as error:
-            raise InputError(f"can't be read again to record the flight: {(error.strerror or str(error)).lower()}", path) from error
-        digest.update(f"{Path(path).name}\0{len(content)}\0".encode() + content)
-    if not flight.files:
-        digest.update(flight.readings.table.to_csv(index=False).encode())
-    return digest.hexdigest()
+    inputs = inputs or inputs_of(flight)
+    about = about_of(flight)
+    if report:
+        about["report"] = Path(report).resolve().as_posix()
+    files = [{"position": position, "name": name, "size": size, "sha256": mark} for position, (name, size, mark) in enumerate(inputs.files)]
+    return Entry(about, revision_of(flight, findings, inputs.fingerprint), *children_of(findings), files)
 
 
 def about_of(flight: "Flight") -> dict[str, str]:
@@ -121,7 +87,10 @@ def children_of(findings: "Findings") -> tuple[list[dict[str, Any]], list[dict[s
 
     legs = []
     for position, leg in enumerate(findings.legs):
-        row = {"position": position, "name": leg.name, "goal": leg.goal, "flown": int(leg.flown), "miss": json.dumps(plain(leg.miss), ensure_ascii=False, allow_nan=False)}
+        row = {
+            "position": position, "name": leg.name, "goal": leg.goal, "flown": int(leg.flown), "start": plain(leg.start), "finish": plain(leg.end),
+            "miss": json.dumps(plain(leg.miss), ensure_ascii=False, allow_nan=False),
+        }  # fmt: skip
         for name in LEG_FIGURES:
             row.update(_pair(name, getattr(leg, name)))
         legs.append(row)
@@ -138,22 +107,26 @@ def _pair(name: str, estimate: "Estimate") -> dict[str, float | None]:
     return {name: plain(estimate.value), f"{name}_sigma": plain(estimate.sigma)}
 
 
-def keep(database: sqlite3.Connection, about: dict, revision: dict, legs: list[dict], habits: list[dict]) -> Recorded:
+def keep(
+    database: sqlite3.Connection, about: dict, revision: dict, legs: Iterable[dict], habits: Iterable[dict], inputs: Iterable[dict] = ()
+) -> Recorded:
+    """Keep an attempt's revision inside a transaction that holds the write lock."""
     number, new = _attempt_for(database, about, revision["fingerprint"])
     if new:
         number = _insert(database, "attempts", {"recorded": revision["recorded"], **about})
+    last, latest = database.execute("SELECT coalesce(max(number), 0), coalesce(max(recorded), '') FROM revisions WHERE attempt = ?", (number,)).fetchone()
     same = database.execute(
         "SELECT number FROM revisions WHERE attempt = ? AND fingerprint = ? AND findings_hash = ? AND analyser_version = ?",
         (number, revision["fingerprint"], revision["findings_hash"], revision["analyser_version"]),
     ).fetchone()
+    # what is found again is newer news of where the flight lies; what is imported again is not
+    if not new and (revision["recorded"] > latest or (not same and revision["recorded"] == latest)):
+        known = {key: value for key, value in about.items() if key not in ("recorded", "deleted") and (value or key != "report")}
+        database.execute(f"UPDATE attempts SET {', '.join(f'{key} = ?' for key in known)} WHERE id = ?", (*known.values(), number))
     if same:
         return Recorded(number, same["number"], new=False, changed=False)
-    last, latest = database.execute("SELECT coalesce(max(number), 0), coalesce(max(recorded), '') FROM revisions WHERE attempt = ?", (number,)).fetchone()
-    if not new and revision["recorded"] >= latest:
-        kept = {key: value for key, value in about.items() if key not in ("recorded", "deleted")}
-        database.execute(f"UPDATE attempts SET {', '.join(f'{key} = ?' for key in kept)} WHERE id = ?", (*kept.values(), number))
     row = _insert(database, "revisions", {**revision, "attempt": number, "number": last + 1})
-    for table, children in (("legs", legs), ("habits", habits)):
+    for table, children in (("legs", legs), ("habits", habits), ("inputs", inputs)):
         for child in children:
             _insert(database, table, {**child, "revision": row})
     return Recorded(number, last + 1, new=new, changed=True)
@@ -207,11 +180,13 @@ def read(
         [*values, -1 if limit is None else limit, *([] if revision is None else [revision])],
     ).fetchall()
     ids = [] if brief else [row["revision_id"] for row in rows]
-    legs, habits = _children(database, "legs", ids), _children(database, "habits", ids)
-    return [_attempt(row, legs.get(row["revision_id"], []), habits.get(row["revision_id"], []), whole) for row in rows]
+    legs, habits = children(database, "legs", ids), children(database, "habits", ids)
+    inputs = children(database, "inputs", ids) if whole else {}
+    return [_attempt(row, *(found.get(row["revision_id"], []) for found in (legs, habits, inputs)), whole) for row in rows]
 
 
-def _children(database: sqlite3.Connection, table: str, ids: list[int]) -> dict[int, list[dict[str, Any]]]:
+def children(database: sqlite3.Connection, table: str, ids: list[int]) -> dict[int, list[dict[str, Any]]]:
+    """Rows of ``table`` that belong to the revisions ``ids``, by revision, in order."""
     found: dict[int, list[dict[str, Any]]] = {}
     for first in range(0, len(ids), 500):
         some = ids[first : first + 500]
@@ -221,73 +196,15 @@ def _children(database: sqlite3.Connection, table: str, ids: list[int]) -> dict[
     return found
 
 
-def _attempt(row: sqlite3.Row, legs: list[dict], habits: list[dict], whole: bool) -> Attempt:
+def _attempt(row: sqlite3.Row, legs: list[dict], habits: list[dict], inputs: list[dict], whole: bool) -> Attempt:
     nan = float("nan")
     figures = {name: (nan if row[name] is None else row[name], nan if row[f"{name}_sigma"] is None else row[f"{name}_sigma"]) for name in FIGURES}
     return Attempt(
         row["id"], row["number"], row["name"], row["pilot"], row["date"], row["folder"], row["plan"], row["craft"], row["world"], row["recorded"],
         row["deleted"], row["fingerprint"], row["analyser_version"], nan if row["duration"] is None else row["duration"], row["readings"],
         row["set_aside"], row["doubtful"], row["legs_flown"], figures, tuple(legs), tuple(habits),
-        json.loads(row["findings"]) if whole else None,
+        json.loads(row["findings"]) if whole else None, row["report"], tuple((item["name"], item["size"], item["sha256"]) for item in inputs),
     )  # fmt: skip
-
-
-def all_revisions(database: sqlite3.Connection, attempt: int) -> list[sqlite3.Row]:
-    return database.execute("SELECT * FROM revisions WHERE attempt = ? ORDER BY number", (attempt,)).fetchall()
-
-
-def exported(database: sqlite3.Connection, row: sqlite3.Row) -> dict[str, Any]:
-    found = {key: row[key] for key in row.keys() if key not in ("id", "attempt", "number")}
-    found["findings"] = json.loads(row["findings"])
-    for table in ("legs", "habits"):
-        children = database.execute(f"SELECT * FROM {table} WHERE revision = ? ORDER BY position", (row["id"],))
-        found[table] = [{key: child[key] for key in child.keys() if key != "revision"} for child in children]
-    return found
-
-
-def lines_of(path: str | Path) -> list[str]:
-    """Lines of an exported file.
-
-    Raises
-    ------
-    InputError
-        It can't be read as text.
-    """
-    try:
-        return Path(path).read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise InputError(f"can't be read as an exported logbook: {reason.lower()}", path) from error
-
-
-_ABOUT = {"name", "pilot", "date", "folder", "plan", "craft", "world", "recorded"}
-
-
-def imported(line: str, path: str | Path, number: int) -> tuple[dict[str, Any], list[tuple[dict, list[dict], list[dict]]]]:
-    """One exported line: about the attempt, and its revisions as rows.
-
-    Raises
-    ------
-    InputError
-        The line is not what :meth:`Logbook.export` writes.
-    """
-    place = f"line {number}"
-    try:
-        entry = json.loads(line)
-        revisions = entry.pop("revisions")
-        if set(entry) - {"deleted"} != _ABOUT or not all(isinstance(entry[key], str) for key in _ABOUT):
-            raise ValueError("its keys are not those of an attempt")
-        found = []
-        for revision in revisions:
-            legs, habits = revision.pop("legs"), revision.pop("habits")
-            text = json.dumps(revision["findings"], ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-            row = {**revision, "findings": text}
-            if set(row) != _REVISION or any(set(leg) != _LEG for leg in legs) or any(set(habit) != _HABIT for habit in habits):
-                raise ValueError("its keys are not those of a revision")
-            found.append((row, legs, habits))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError(f"is not a line of an exported logbook ({error}); nothing was added", path, place) from error
-    return entry, found
 
 
 def now() -> str:

@@ -1,5 +1,6 @@
 """The logbook: nothing twice, nothing lost, nothing foreign touched. Every write test closes and reopens."""
 
+import hashlib
 import json
 import math
 import multiprocessing
@@ -155,6 +156,84 @@ def test_importing_old_revisions_does_not_hide_newer_ones(path, tmp_path):
     Logbook(other).record(flight, made_findings(0.5))
     assert Logbook(other).load(tmp_path / "old.jsonl") == 1
     assert Logbook(other).attempts()[0].figures["waste"][0] == pytest.approx(131.9)
+
+
+def test_names_with_odd_line_ends_survive_export(path, tmp_path):
+    name = "Second\u2028try\x85\x0b"
+    Logbook(path).record(made_flight(name=name), made_findings())
+    Logbook(path).export(tmp_path / "kept.jsonl")
+    assert Logbook(tmp_path / "other.sqlite").load(tmp_path / "kept.jsonl") == 1
+    assert Logbook(tmp_path / "other.sqlite").attempts()[0].name == name
+
+
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        (lambda entry: entry.update(name=7), "name of an attempt should be text, and is 7"),
+        (lambda entry: entry.update(mood="good"), "keys are not those of an attempt"),
+        (lambda entry: entry["revisions"][0].update(duration=[1]), r"duration of a revision should be a number, and is \[1\]"),
+        (lambda entry: entry["revisions"][0].update(fingerprint=None), "fingerprint of a revision should be text"),
+        (lambda entry: entry["revisions"][0].update(readings=2**70), "readings of a revision can't be kept"),
+        (lambda entry: entry["revisions"][0].update(findings="{}"), "findings are not an object"),
+        (lambda entry: entry["revisions"][0]["legs"].append(entry["revisions"][0]["legs"][0]), "two of its legs have the same position"),
+        (lambda entry: entry["revisions"][0]["habits"][0].update(cost="dear"), "cost of its habits should be a number"),
+        (lambda entry: entry.update(revisions=[]), "no revisions"),
+        (lambda entry: entry.update(pilot="\ud800"), "pilot of an attempt can't be kept"),
+    ],
+)
+def test_a_changed_export_is_refused_whole_with_the_reason(path, tmp_path, change, words):
+    Logbook(path).record(made_flight(), made_findings())
+    Logbook(path).export(tmp_path / "kept.jsonl")
+    good = (tmp_path / "kept.jsonl").read_text()
+    entry = json.loads(good)
+    change(entry)
+    (tmp_path / "kept.jsonl").write_text(good + json.dumps(entry) + "\n")
+    other = tmp_path / "other.sqlite"
+    with pytest.raises(InputError, match=f"kept.jsonl, line 2: .*{words}"):
+        Logbook(other).load(tmp_path / "kept.jsonl")
+    assert Logbook(other).attempts() == []
+
+
+def test_an_export_of_the_first_layout_can_be_imported(path, tmp_path):
+    Logbook(path).record(made_flight(), made_findings())
+    Logbook(path).export(tmp_path / "kept.jsonl")
+    entry = json.loads((tmp_path / "kept.jsonl").read_text())
+    del entry["report"], entry["revisions"][0]["inputs"]
+    for leg in entry["revisions"][0]["legs"]:
+        del leg["start"], leg["finish"]
+    (tmp_path / "kept.jsonl").write_text(json.dumps(entry) + "\n")
+    other = tmp_path / "other.sqlite"
+    assert Logbook(other).load(tmp_path / "kept.jsonl") == 1
+    assert Logbook(other).attempts()[0].figures["waste"] == Logbook(path).attempts()[0].figures["waste"]
+
+
+def test_a_logbook_of_the_first_layout_is_brought_up_to_date(path, monkeypatch):
+    """What the first layout kept stays; the times of its legs come out of the findings."""
+    monkeypatch.setattr("analyser.logbook_file.MIGRATIONS", MIGRATIONS[:1])
+    Logbook(path)
+    entry = analyser.logbook_rows.entry_of(made_flight(), made_findings())
+    with sqlite3.connect(path) as database:
+        row = analyser.logbook_rows._insert(database, "attempts", {**entry.about, "recorded": "2031"})
+        row = analyser.logbook_rows._insert(database, "revisions", {**entry.revision, "attempt": row, "number": 1})
+        for leg in entry.legs:
+            kept = {key: value for key, value in leg.items() if key not in ("start", "finish")}
+            analyser.logbook_rows._insert(database, "legs", {**kept, "revision": row})
+    monkeypatch.undo()
+    (found,) = Logbook(path).attempts()
+    assert [(leg["start"], leg["finish"]) for leg in found.legs] == [(leg["start"], leg["finish"]) for leg in entry.legs]
+    assert any(leg["start"] is not None for leg in found.legs)
+    assert found.report == "" and Logbook(path).attempt(1).inputs == ()
+
+
+def test_the_inputs_of_a_revision_are_kept(path, tmp_path):
+    flight = written_flight(tmp_path / "one")
+    Logbook(path).record(flight, made_findings(), report=tmp_path / "notes")
+    found = Logbook(path).attempt(1)
+    content = (tmp_path / "one" / "readings.csv").read_bytes()
+    assert ("readings.csv", len(content), hashlib.sha256(content).hexdigest()) in found.inputs
+    assert found.report == (tmp_path / "notes").as_posix()
+    Logbook(path).record(flight, made_findings())
+    assert Logbook(path).attempt(1).report == (tmp_path / "notes").as_posix()
 
 
 @pytest.mark.parametrize("text", ["{}", "nonsense", '{"revisions": []}', "[1]", '{"name": "x", "revisions": [{}]}'])

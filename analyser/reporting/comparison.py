@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Protocol
 
+from analyser.attempts import Attempt
 from analyser.errors import InputError
 from analyser.reporting.trends import Trend, holm, trend
 
@@ -27,23 +28,6 @@ MEASURES = {
 }
 RECENT = 30  # attempts that a comparison looks back over, where the caller names no number
 MOST = 1000
-
-
-class Attempt(Protocol):
-    """What a comparison asks of an attempt; the logbook's attempts are such."""
-
-    id: int
-    revision: int
-    name: str
-    pilot: str
-    date: str
-    folder: str
-    plan: str
-    recorded: str
-    analyser_version: str
-    figures: dict[str, tuple[float, float]]
-    legs: tuple[dict[str, Any], ...]
-    habits: tuple[dict[str, Any], ...]
 
 
 class Logbook(Protocol):
