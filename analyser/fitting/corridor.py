@@ -110,43 +110,45 @@ def _corridor(body: Body, energy: float, ballistic: float, limit: float, usual: 
         return none(f"{body.name} has no air")
     if math.isnan(speed):
         return none("the orbit is too low to have an apoapsis above the air")
-    if energy < 0 and -body.mu / energy - top < 0.02 * body.radius:
-        return none("the orbit is too low to have an apoapsis above the air")
     if not (math.isfinite(ballistic) and ballistic > 0):
         return none("the craft's mass and drag area are not known")
     # a closed orbit comes down from above the air only with its apoapsis there
     most = min(top, -body.mu / energy - top) if energy < 0 else top
-    ladder = most - (most - 0.02 * body.radius) * np.linspace(0.0, 1.0, _TRIED) ** 3
-    tried = _Tried(body, energy, ballistic, limit, forward, speed)
-    down, peak, kept = tried(ladder)
-    gentlest = float(peak[down].min()) if down.any() else math.nan
+    least = 0.02 * body.radius
+    if most < least:
+        return none("the orbit is too low to have an apoapsis above the air")
+    tried = _Tried(body, energy, ballistic, forward)
+    ladder = most - (most - least) * np.linspace(0.0, 1.0, _TRIED) ** 3
+    down, _, kept = tried(ladder)
     bound = tried.edge(ladder, kept, lambda found: found[2]) - body.radius if energy >= 0 else body.air_top
     if not down.any():
-        return none("it leaves the air again at every periapsis", gentlest, bound)
+        return none("it leaves the air again at every periapsis", bound=bound)
+    # from the highest that comes down in one pass: just below it the peak changes fastest
+    ladder = tried.edge(ladder, down, lambda found: found[0])
+    ladder = ladder - (ladder - least) * np.linspace(0.0, 1.0, _TRIED) ** 3
+    down, peak, _ = tried(ladder)
+    best = int(np.argmin(np.where(down, peak, np.inf)))
+    around = np.linspace(ladder[max(best - 1, 0)], ladder[min(best + 1, _TRIED - 1)], 17)
+    order = np.argsort(-np.concatenate([ladder, around]), kind="stable")
+    ladder, down, peak = (np.concatenate(pair)[order] for pair in zip((ladder, down, peak), (around, *tried(around)[:2])))
+    gentlest = float(peak[down].min())
     good = down & (peak <= limit)
     if not good.any():
-        # the gentlest fall may hide between two tried ones
-        best = int(np.argmin(np.where(down, peak, np.inf)))
-        fine = np.linspace(ladder[max(best - 1, 0)], ladder[min(best + 1, _TRIED - 1)], _TRIED)
-        down, peak, _ = tried(fine)
-        gentlest = min(gentlest, float(peak[down].min())) if down.any() else gentlest
-        if not (down & (peak <= limit)).any():
-            words = f"{gentlest / STANDARD_GRAVITY:.1f} g is the least that any fall in one pass comes to, more than the {limit / STANDARD_GRAVITY:.1f} g allowed"
-            return none(words, gentlest, bound)
-        ladder, good = fine, down & (peak <= limit)
+        words = f"{gentlest / STANDARD_GRAVITY:.1f} g is the least that any fall in one pass comes to, more than the {limit / STANDARD_GRAVITY:.1f} g allowed"
+        return none(words, gentlest, bound)
     first = int(np.argmax(good))
     run = int(np.argmin(good[first:])) if not good[first:].all() else len(good) - first
     last = first + run - 1  # the uppermost run of falls within the limit
     highest = ladder[0] if first == 0 else tried.boundary(ladder[first - 1], ladder[first], lambda found: found[0] & (found[1] <= limit))
-    lowest = -math.inf if last == len(ladder) - 1 else tried.boundary(ladder[last + 1], ladder[last], lambda found: found[0] & (found[1] <= limit))
+    lowest = -math.inf if last >= len(ladder) - 1 else tried.boundary(ladder[last + 1], ladder[last], lambda found: found[0] & (found[1] <= limit))
     return Corridor(float(lowest) - body.radius, float(highest) - body.radius, float(bound), limit, usual, gentlest, ballistic, speed)
 
 
 class _Tried:
     """What happens at periapsis radii (k,): comes down in one pass (k,), peak deceleration m/s^2 (k,), stays bound (k,)."""
 
-    def __init__(self, body: Body, energy: float, ballistic: float, limit: float, forward: bool, speed: float):
-        self.body, self.energy, self.ballistic, self.speed = body, energy, ballistic, speed
+    def __init__(self, body: Body, energy: float, ballistic: float, forward: bool):
+        self.body, self.energy, self.ballistic = body, energy, ballistic
         self.sense = 1.0 if forward else -1.0
 
     def __call__(self, periapsis):
