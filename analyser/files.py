@@ -59,10 +59,11 @@ def write_atomically(path: str | Path, content: bytes | str) -> Path:
 
 @contextmanager
 def staged_folder(folder: str | Path) -> Iterator[Path]:
-    """A set of files written as one: yields an empty folder to write into; on leaving, its files move into ``folder``.
+    """A set of files written as one: yields an empty folder to write into; on leaving, its files stand in ``folder``.
 
-    The moves are renames on one disk and come after all the writing, so whatever fails before (a full disk, a bug, a
-    stop) leaves the old set whole. Files of ``folder`` that are not in the new set stay. Subfolders are not moved.
+    Where ``folder`` is not there yet, the written folder becomes it in one rename. Else its files move in, by renames on one disk after all
+    the writing. So whatever fails before (a full disk, a bug, a stop) leaves the old set whole. Files of ``folder`` that are not in the new
+    set stay. Subfolders are not moved. What a killed process had begun to write here is cleared away.
 
     Raises
     ------
@@ -74,10 +75,10 @@ def staged_folder(folder: str | Path) -> Iterator[Path]:
 
     folder = Path(folder)
     existed = folder.exists()
-    make_folder(folder)
+    beside = make_folder(folder if existed else folder.parent)
+    _clear_abandoned(beside)
     with _told(folder):
-        stage = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder))
-    done = False
+        stage = Path(tempfile.mkdtemp(prefix=f"{_stage_prefix()}{os.getpid()}-", dir=beside))
     try:
         with _told(folder):
             yield stage
@@ -88,14 +89,53 @@ def staged_folder(folder: str | Path) -> Iterator[Path]:
                 with open(stage / name, "rb+") as file:
                     os.fsync(file.fileno())
                 os.chmod(stage / name, _mode(folder / name))
+            if not existed and _became(stage, folder):
+                return
+            make_folder(folder)
             for name in names:
                 os.replace(stage / name, folder / name)
-        done = True
     finally:
         shutil.rmtree(stage, ignore_errors=True)
-        if not done and not existed:
-            with suppress(OSError):
-                folder.rmdir()
+
+
+def _became(stage: Path, folder: Path) -> bool:
+    """Rename ``stage`` to ``folder`` where nothing stands there; False where something does by now."""
+    os.chmod(stage, 0o777 & ~_mask())
+    try:
+        os.rename(stage, folder)
+    except OSError as error:
+        if error.errno in (errno.EEXIST, errno.ENOTEMPTY):
+            return False
+        raise
+    return True
+
+
+def _stage_prefix() -> str:
+    return f".writing-{os.uname().nodename if hasattr(os, 'uname') else 'here'}-"
+
+
+def _clear_abandoned(folder: Path) -> None:
+    """Remove what processes of this machine that are no more had begun to write into ``folder``."""
+    import shutil
+
+    prefix = _stage_prefix()
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            process = entry.name.removeprefix(prefix).split("-")[0]
+            if entry.name.startswith(prefix) and process.isdecimal() and not _alive(int(process)):
+                shutil.rmtree(entry.path, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    if os.name != "posix":  # elsewhere there is no harmless signal to ask with
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        pass
+    return True
 
 
 def make_folder(folder: str | Path) -> Path:
@@ -139,6 +179,10 @@ def _mode(path: Path) -> int:
     """Permissions for the new file: the old file's, else what a plain open() would have given."""
     with suppress(OSError):
         return path.stat().st_mode & 0o777
+    return 0o666 & ~_mask()
+
+
+def _mask() -> int:
     mask = os.umask(0)
     os.umask(mask)
-    return 0o666 & ~mask
+    return mask

@@ -2,6 +2,8 @@
 
 import errno
 import os
+import subprocess
+import sys
 
 import pytest
 
@@ -112,3 +114,41 @@ def test_a_set_is_not_begun_where_one_of_its_names_is_a_folder(tmp_path):
             (stage / "a").write_text("a")
             (stage / "b").write_text("b")
     assert [entry.name for entry in tmp_path.iterdir()] == ["b"]
+
+
+def test_a_new_folder_appears_whole_with_the_usual_permissions(tmp_path):
+    folder = tmp_path / "notes" / "report"
+    with staged_folder(folder) as stage:
+        (stage / "a").write_text("a")
+        (stage / "b").write_text("b")
+        assert not folder.exists()
+    (tmp_path / "usual").mkdir()
+    assert sorted(entry.name for entry in folder.iterdir()) == ["a", "b"]
+    assert folder.stat().st_mode == (tmp_path / "usual").stat().st_mode
+    assert [entry.name for entry in folder.parent.iterdir()] == ["report"]
+
+
+def test_a_folder_that_appears_meanwhile_is_kept(tmp_path):
+    folder = tmp_path / "report"
+    with staged_folder(folder) as stage:
+        (stage / "a").write_text("a")
+        folder.mkdir()
+        (folder / "another's").write_text("b")
+    assert sorted(entry.name for entry in folder.iterdir()) == ["a", "another's"]
+
+
+def test_what_a_killed_process_left_is_cleared_and_what_a_living_one_writes_is_not(tmp_path):
+    begun = f"""
+import os, signal
+from analyser.files import staged_folder
+with staged_folder({str(tmp_path / "report")!r}) as stage:
+    (stage / "a").write_text("half")
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+    subprocess.run([sys.executable, "-c", begun])
+    assert [entry.name.startswith(".writing-") for entry in tmp_path.iterdir()] == [True]
+    with staged_folder(tmp_path / "other") as stage:
+        (stage / "a").write_text("a")
+        with staged_folder(tmp_path / "third") as another:
+            (another / "a").write_text("a")
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["other", "third"]
