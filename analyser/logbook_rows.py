@@ -169,13 +169,12 @@ def read(
 ) -> list[Attempt]:
     """Attempts that meet ``where``, in order of date, then of recording; only the ``limit`` last ones; ``brief``: without legs and
     habits; ``whole``: with all findings."""
-    newest = "(SELECT number FROM revisions WHERE attempt = a.id ORDER BY recorded DESC, number DESC LIMIT 1)"
     columns = ", ".join(f"r.{name}, r.{name}_sigma" for name in FIGURES)
     rows = database.execute(
         f"""SELECT a.*, r.id AS revision_id, r.number, r.fingerprint, r.analyser_version, r.duration, r.readings, r.set_aside, r.doubtful,
             r.legs_flown, {columns}{', r.findings' if whole else ''}
             FROM (SELECT * FROM attempts WHERE {where} ORDER BY date DESC, recorded DESC, id DESC LIMIT ?) a
-            JOIN revisions r ON r.attempt = a.id AND r.number = {newest if revision is None else '?'}
+            JOIN revisions r ON r.attempt = a.id AND r.number = {newest('a.id') if revision is None else '?'}
             ORDER BY a.date, a.recorded, a.id""",
         [*values, -1 if limit is None else limit, *([] if revision is None else [revision])],
     ).fetchall()
@@ -183,6 +182,11 @@ def read(
     legs, habits = children(database, "legs", ids), children(database, "habits", ids)
     inputs = children(database, "inputs", ids) if whole else {}
     return [_attempt(row, *(found.get(row["revision_id"], []) for found in (legs, habits, inputs)), whole) for row in rows]
+
+
+def newest(attempt: str) -> str:
+    """SQL for the number of the newest revision of ``attempt`` (SQL too)."""
+    return f"(SELECT number FROM revisions WHERE attempt = {attempt} ORDER BY recorded DESC, number DESC LIMIT 1)"
 
 
 def children(database: sqlite3.Connection, table: str, ids: list[int]) -> dict[int, list[dict[str, Any]]]:

@@ -7,7 +7,7 @@ examples:
   analyser debrief flights/first-try --out /mnt/notes
 
 A flight is a folder: flight.toml says what was flown (world, craft, plan, panel),
-readings.csv and/or screenshots/ hold what the panel showed.
+readings.csv and/or screenshots/ (pictures, recordings) hold what the panel showed.
 """
 
 from __future__ import annotations
@@ -59,9 +59,9 @@ def _debrief(folder: Path, target: Path, options) -> tuple[int, dict]:
     from analyser.ingest import load_flight
     from analyser.reporting import summary_text, write_debrief
 
-    flight = load_flight(folder, progress=common.image_progress(options.quiet))
+    flight = load_flight(folder, progress=common.image_progress(options.quiet), frames=target / "frames")
     findings = fit_flight(flight)
-    write_debrief(flight, findings, target, crops=_crops(flight, findings), tables=lambda folder: _write_tables(flight, folder))
+    write_debrief(flight, findings, target, crops=_crops(flight, findings, target / "frames"), tables=lambda folder: _write_tables(flight, folder))
     if not options.no_logbook:
         from analyser.logbook import Logbook
 
@@ -82,9 +82,10 @@ def _write_tables(flight, folder: Path) -> None:
     write_detail(flight.readings, folder / "readings_detail.csv")
 
 
-def _crops(flight, findings) -> dict[tuple, bytes]:
+def _crops(flight, findings, frames: Path) -> dict[tuple, bytes]:
     """The picture of every value that a person should look at: doubtful, recovered or set aside. By source, row and column."""
-    pictures = {path.name: path for path in flight.files if path.suffix.lower() in _PICTURES}
+    pictures = {path.name: path for path in frames.glob("*/*.jpg")}  # taken from recordings
+    pictures |= {path.name: path for path in flight.files if path.suffix.lower() in _PICTURES}
     detail = flight.readings.detail
     if not pictures or "crop" not in detail.columns:
         return {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -17,10 +18,11 @@ from analyser.ingest.sections import Section, Source
 from analyser.ingest.tables import read_table
 
 _KEYS = {"name": "", "pilot": "", "date": "", "world": "", "craft": "", "plan": "", "panel": "", "remarks": "",
-         "readings": "", "screenshots": ""}  # fmt: skip
+         "readings": "", "screenshots": "", "recording": "", "recording_every": "time"}  # fmt: skip
 _TABLES = ("readings.csv", "readings.tsv", "readings.txt")
 CORRECTIONS = "corrections.csv"  # what a person set right by hand, kept beside the readings
 _PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+_RECORDINGS = {".mp4", ".mkv", ".webm", ".avi", ".mov", ".m4v", ".mpg", ".ts"}
 
 
 def load_flight(
@@ -29,6 +31,7 @@ def load_flight(
     craft: str | Path | Craft | None = None,
     plan: str | Path | Plan | None = None,
     progress: Callable[..., None] | None = None,
+    frames: str | Path | None = None,
 ) -> Flight:
     """Read a flight.
 
@@ -40,6 +43,8 @@ def load_flight(
         Instead of what flight.toml names, or where it names none.
     progress : callable, optional
         Handed to the reader of screenshots, which calls it with what is done and how many there are.
+    frames : path, optional
+        Where pictures sampled from the flight's recordings are kept; default: frames/ in reports/FLIGHT/, where the debrief goes too.
 
     Returns
     -------
@@ -55,14 +60,14 @@ def load_flight(
     if path.is_dir():
         description = path / "flight.toml"
         if description.exists():
-            return _from_description(description, world, craft, plan, progress)
+            return _from_description(description, world, craft, plan, progress, frames)
         table = next((path / name for name in _TABLES if (path / name).exists()), None)
         if table is None or world is None:
             raise DescriptionError("there is no flight.toml in this folder; it names the flight, its world and its craft "
                                    '(name = "First try", world = "../worlds/ardent.toml", ...)', path)  # fmt: skip
         return replace(_from_table(table, world, craft, plan), name=path.resolve().name, folder=path)
     if path.suffix.casefold() == ".toml":
-        return _from_description(path, world, craft, plan, progress)
+        return _from_description(path, world, craft, plan, progress, frames)
     if not path.exists():
         raise InputError("there is no such file or folder; name a flight folder, its flight.toml, or a table of readings", path)
     return _from_table(path, world, craft, plan)
@@ -95,12 +100,13 @@ class _Descriptions:
         self.files = tuple(item.path for item in used if item is not None and item.path is not None)
 
 
-def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any) -> Flight:
+def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any) -> Flight:
     top, used, sources = _described(path, world, craft, plan)
+    frames = Path(frames) if frames is not None else Path("reports") / path.resolve().parent.name / "frames"
     return Flight(
         name=_name(top),
         world=used.world,
-        readings=_readings(sources, used, progress),
+        readings=_readings(sources, used, progress, frames),
         pilot=top.text("pilot"),
         date=_date(top),
         craft=used.craft,
@@ -183,23 +189,28 @@ class _Sources:
         else:
             self.table = next((folder / name for name in _TABLES if (folder / name).exists()), None)
         shots = _named(top, "screenshots", folder=True) if "screenshots" in top else folder / "screenshots"
-        self.pictures = _pictures(shots)
+        self.pictures, self.recordings = _in_order(shots, _PICTURES), _in_order(shots, _RECORDINGS)
+        if "recording" in top:
+            self.recordings.append(_named(top, "recording"))
+        self.every = top.quantity("recording_every", above=0.0)
         self.panel = _named(top, "panel") if "panel" in top else None
-        if self.table is None and not self.pictures:
-            raise top.error(f"no readings: there is neither {_TABLES[0]} nor a picture in {shots.name}/ in {folder}")
+        self.shots = " and ".join(f"{len(paths)} {what}{'s' if len(paths) > 1 else ''}" for paths, what in
+                                  ((self.pictures, "screenshot"), (self.recordings, "recording")) if paths)  # fmt: skip
+        if self.table is None and not self.shots:
+            raise top.error(f"no readings: there is neither {_TABLES[0]} nor a picture or a recording in {shots.name}/ in {folder}")
         if self.table is None and self.panel is None:
-            raise top.error(f"there are {len(self.pictures)} screenshots and no panel that says where their gauges are; write "
+            raise top.error(f"found {self.shots} and no panel that says where their gauges are; write "
                             'panel = "../../panels/heron/panel.toml"')  # fmt: skip
         self.files: tuple[Path, ...] = () if self.table is None else (self.table,)
-        if self.pictures and self.panel is not None:
-            self.files += (self.panel, *_reference(self.panel), *self.pictures)
+        if self.shots and self.panel is not None:
+            self.files += (self.panel, *_reference(self.panel), *self.pictures, *self.recordings)
         corrections = folder / CORRECTIONS
         if corrections.is_file():
             self.files += (corrections,)
 
 
-def _readings(sources: _Sources, used: _Descriptions, progress: Any) -> Readings:
-    """What was typed and what was photographed, merged."""
+def _readings(sources: _Sources, used: _Descriptions, progress: Any, frames: Path) -> Readings:
+    """What was typed, photographed and recorded, merged."""
     parts: list[Readings] = []
     if sources.table is not None:
         parts.append(read_table(sources.table, used.craft, used.world))
@@ -207,18 +218,22 @@ def _readings(sources: _Sources, used: _Descriptions, progress: Any) -> Readings
         from analyser.ingest.screenshots import read_screenshots
 
         parts.append(read_screenshots(sources.panel, sources.pictures, progress=progress, craft=used.craft))
+    if sources.recordings and sources.panel is not None:
+        from analyser.ingest.video import read_video
+
+        every = None if math.isnan(sources.every) else sources.every
+        parts += [read_video(sources.panel, path, frames / path.name, every, progress) for path in sources.recordings]
     readings = merge_readings(parts)
-    if sources.pictures and sources.panel is None:
-        remark = f"{len(sources.pictures)} screenshots were not read: the flight names no panel"
-        readings = replace(readings, remarks=(*readings.remarks, remark))
+    if sources.shots and sources.panel is None:
+        readings = replace(readings, remarks=(*readings.remarks, f"{sources.shots} not read: the flight names no panel"))
     return readings
 
 
-def _pictures(folder: Path) -> list[Path]:
-    """The pictures in a folder in the order of their names, numbers by size."""
+def _in_order(folder: Path, suffixes: set[str]) -> list[Path]:
+    """The files of such kinds in a folder in the order of their names, numbers by size."""
     if not folder.is_dir():
         return []
-    found = [child for child in folder.iterdir() if child.suffix.casefold() in _PICTURES and not child.name.startswith(".")]
+    found = [child for child in folder.iterdir() if child.suffix.casefold() in suffixes and not child.name.startswith(".")]
     return sorted(found, key=lambda child: [int(part) if part.isdecimal() else part.casefold()
                                             for part in re.split(r"(\d+)", child.name)])  # fmt: skip
 
