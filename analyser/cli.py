@@ -10,7 +10,6 @@ import argparse
 import errno
 import importlib
 import os
-import re
 import sys
 
 from analyser.errors import AnalyserError
@@ -127,7 +126,7 @@ def _refuse(command: str, message: str) -> int:
 
 def _shield_negative(word: str) -> str:
     """``-3m/s`` is a quantity, not an option: a leading blank tells argparse so (every quantity is stripped later)."""
-    return f" {word}" if re.match(r"-(\d|\.\d)", word) else word
+    return f" {word}" if word[:1] == "-" and word[1:].removeprefix(".")[:1].isdecimal() else word
 
 
 def _never_fail_on_encoding() -> None:

@@ -3,14 +3,16 @@ flight load this and little else."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from dataclasses import dataclass
-from typing import Any
+
+from analyser.records import Record
+
+TYPE_CHECKING = False  # known to type checkers by this name; loading typing would take longer than the answer
+if TYPE_CHECKING:
+    from typing import Any
 
 
-@dataclass(frozen=True)
-class Estimate:
+class Estimate(Record):
     """A value with its standard deviation and 95 % interval; nan with a reason where unknown."""
 
     value: float = math.nan
@@ -38,9 +40,10 @@ class Estimate:
 
 
 def plain(item: Any) -> Any:
-    """Dataclasses, arrays and nan into what JSON can hold (nan and inf become null)."""
-    if dataclasses.is_dataclass(item) and not isinstance(item, type):
-        found = {f.name: plain(getattr(item, f.name)) for f in dataclasses.fields(item)}
+    """Records, dataclasses, arrays and nan into what JSON can hold (nan and inf become null)."""
+    fields = item._fields if isinstance(item, Record) else getattr(type(item), "__dataclass_fields__", None)
+    if fields is not None:
+        found = {name: plain(getattr(item, name)) for name in fields}
         if isinstance(item, Estimate) and (item.known or not item.reason):
             found.pop("reason")
         return found

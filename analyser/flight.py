@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from analyser.records import Record
+
+TYPE_CHECKING = False  # known to type checkers by this name; loading typing costs a quick command more than all of this file
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -41,8 +42,7 @@ QUANTITIES: dict[str, str] = {
 TEXTS: tuple[str, ...] = ("body", "stage", "event", "note")
 
 
-@dataclass(frozen=True)
-class Atmosphere:
+class Atmosphere(Record):
     """Air whose density falls exponentially with altitude, or follows a table.
 
     Parameters
@@ -63,8 +63,7 @@ class Atmosphere:
     table: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True)
-class Body:
+class Body(Record):
     """A planet or moon. Its orbit is about ``parent``, which is None for the root of the world.
 
     ``mu`` in m^3/s^2; ``radius`` (the altimeter's datum) and ``semi_major_axis`` in m;
@@ -107,8 +106,7 @@ class Body:
         return self.atmosphere.top if self.atmosphere else 0.0
 
 
-@dataclass(frozen=True)
-class World:
+class World(Record):
     """Bodies by name. Build it with :func:`make_world`, which fills in spheres of influence."""
 
     name: str
@@ -155,12 +153,11 @@ def make_world(name: str, bodies: Iterable[Body], path: Path | None = None) -> W
     for body in list(by_name.values()):
         if body.parent is not None and math.isinf(body.sphere_of_influence):
             reach = laplace_sphere_of_influence(body.semi_major_axis, body.mu, by_name[body.parent].mu)
-            by_name[body.name] = replace(body, sphere_of_influence=reach)
+            by_name[body.name] = body.changed(sphere_of_influence=reach)
     return World(name, by_name, path)
 
 
-@dataclass(frozen=True)
-class Stage:
+class Stage(Record):
     """One stage of a craft. ``dry_mass`` and ``propellant`` in kg, this stage alone; ``thrust`` in N;
     ``specific_impulse`` in s. Any may be nan: unknown."""
 
@@ -181,8 +178,7 @@ class Stage:
         return self.thrust / self.exhaust_speed
 
 
-@dataclass(frozen=True)
-class Craft:
+class Craft(Record):
     """A craft: its stages in firing order. ``thrust_axis`` is "nose" or "tail"; ``drag_area`` is the
     drag coefficient times the area, m^2 (nan: unknown)."""
 
@@ -206,8 +202,7 @@ class Craft:
         return None
 
 
-@dataclass(frozen=True)
-class Goal:
+class Goal(Record):
     """What a leg of a plan is to reach. Altitudes in m above the body's datum.
 
     ``kind`` is one of
@@ -234,16 +229,14 @@ class Goal:
         return f"leave {self.body}"
 
 
-@dataclass(frozen=True)
-class Leg:
+class Leg(Record):
     """One leg of a plan: a name and a goal."""
 
     name: str
     goal: Goal
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Record):
     """Legs in order, from ``start`` (a Goal of kind "orbit" or "landed": where the flight begins)."""
 
     name: str
@@ -252,8 +245,7 @@ class Plan:
     path: Path | None = None
 
 
-@dataclass(frozen=True)
-class Readings:
+class Readings(Record):
     """What the panel showed.
 
     Attributes
@@ -277,8 +269,7 @@ class Readings:
         return len(self.table)
 
 
-@dataclass(frozen=True)
-class Flight:
+class Flight(Record):
     """One attempt: who flew what, and the readings."""
 
     name: str
@@ -290,4 +281,4 @@ class Flight:
     plan: Plan | None = None
     remarks: str = ""
     folder: Path | None = None
-    files: tuple[Path, ...] = field(default=())  # every file that went in, for the logbook's fingerprint
+    files: tuple[Path, ...] = ()  # every file that went in, for the logbook's fingerprint

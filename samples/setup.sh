@@ -34,6 +34,8 @@ if [ ! -e "$stamp" ] || [ pyproject.toml -nt "$stamp" ]; then
         --editable ".${extra:+[$extra]}"
     touch "$stamp"
 fi
+# Byte code, even where the environment asks for none: a command that answers in flight must not compile itself each time.
+.venv/bin/python -m compileall -q analyser
 
 # opencv-python draws on libGL, which a bare machine lacks.
 .venv/bin/python -c 'import cv2' 2>/dev/null || need libgl1 libglib2.0-0

@@ -14,7 +14,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "analyser"
 STAGES = ("ingest", "fitting", "reporting")
-DOMAIN = ("attempts", "flight", "findings", "totals", "errors", "estimate", "units", "files", "__version__")
+DOMAIN = ("attempts", "flight", "findings", "totals", "errors", "estimate", "records", "units", "files", "__version__")
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "cv2", "jinja2", "sqlite3", "pytesseract")
 
 
@@ -116,5 +116,25 @@ def test_quick_commands_load_nothing_heavy(arguments):
     assert loaded_by(*arguments) == set()
 
 
+#: Modules of the standard library that take longer to load than an answer in flight takes to find.
+SLOW = ("dataclasses", "inspect", "typing", "json", "tomllib", "statistics", "datetime")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("fix", "Lull", "61.9km", "992", "-3", *WORLD),
+        ("fix", "Lull", "61.9km", "992", "-3", "--goal", "apoapsis 80 km", *WORLD, *CRAFT, "--propellant", "1744kg"),
+        ("fix", "Lull", "3.2km", "140", "-95", "--goal", "land", "--propellant", "900kg", *WORLD, *CRAFT),
+    ],
+    ids=lambda arguments: " ".join(arguments)[:40],
+)
+def test_a_fix_loads_nothing_slow_of_the_standard_library(arguments):
+    before = set(subprocess.run([sys.executable, "-c", f"import sys; print(*[name for name in {SLOW!r} if name in sys.modules])"],
+                                capture_output=True, text=True, timeout=60).stdout.split())  # fmt: skip
+    assert loaded_by(*arguments, heavy=SLOW) <= before
+
+
 def test_the_check_of_loaded_modules_sees_them():
     assert "numpy" in loaded_by("plan", "plans/arrival.toml", *WORLD)
+    assert "json" in loaded_by("fix", "Lull", "61.9km", "992", "-3", *WORLD, "--json", heavy=SLOW)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from analyser.errors import InputError
 
+TYPE_CHECKING = False  # known to type checkers by this name; loading typing would take longer than an answer in flight
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable
+    from typing import Any
 
 DONE, NEEDS_PERSON, WRONG_INPUT = 0, 1, 2
 CAUTION = (

@@ -6,9 +6,10 @@ an empty one switches it off), never in the pilot's folders. Losing it costs not
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
+
+from analyser.ingest import plain_toml
 
 _KEPT = 200  # folders; the oldest are forgotten
 
@@ -17,10 +18,10 @@ def state_file() -> Path | None:
     """The file of what was last used, or None: switched off, or the user has no home."""
     named = os.environ.get("ANALYSER_STATE")
     if named is not None:
-        return Path(named) / "last-used.json" if named else None
+        return Path(named) / "last-used.toml" if named else None
     base = os.environ.get("XDG_STATE_HOME")
     try:
-        return (Path(base) if base else Path.home() / ".local" / "state") / "analyser" / "last-used.json"
+        return (Path(base) if base else Path.home() / ".local" / "state") / "analyser" / "last-used.toml"
     except RuntimeError:
         return None
 
@@ -49,7 +50,7 @@ def remember(folder: Path | None = None, **used: str | Path | None) -> None:
     from analyser.files import write_atomically
 
     try:
-        write_atomically(file, json.dumps(kept, indent=1))
+        write_atomically(file, _dump(kept))  # as TOML, which a command in flight reads without loading anything more
     except OutputError:
         pass  # a convenience: a read-only home must not stop an answer in flight
 
@@ -61,7 +62,15 @@ def _absolute(value: str | Path) -> str:
 def _all() -> dict:
     file = state_file()
     try:
-        found = json.loads(file.read_text(encoding="utf-8")) if file else {}
+        found = plain_toml.loads(file.read_text(encoding="utf-8")) if file else {}
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}
+
+
+def _dump(everything: dict) -> str:
+    lines = []
+    for place, used in everything.items():
+        lines.append(f"[{plain_toml.quoted(place)}]")
+        lines += [f"{key} = {plain_toml.quoted(value)}" for key, value in used.items() if isinstance(value, str)]
+    return "\n".join(lines) + "\n"

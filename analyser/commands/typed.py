@@ -10,7 +10,7 @@ from analyser.fitting.digits import Shown
 from analyser.flight import Craft, Goal, Plan, World
 from analyser.units import nearest, parse_orbit, parse_quantity, scan_duration, scan_number, unit_factor
 
-_PLUS_MINUS = re.compile(r"\s*(?:±|\+/?-)\s*")
+_PLUS_MINUS = r"\s*(?:±|\+/?-)\s*"
 _GOALS = '"apoapsis 21400 km", "periapsis 30 km", "circular", "20 x 60 km", "escape", "land", or a leg of the plan'
 
 
@@ -23,7 +23,7 @@ def shown_quantity(text: str, dimension: str, place: str) -> Shown:
         It is no such quantity; the message names ``place`` (the option).
     """
     try:
-        sides = _PLUS_MINUS.split(text.strip(), maxsplit=1)
+        sides = re.split(_PLUS_MINUS, text.strip(), maxsplit=1) if "±" in text or "+" in text else ()
         if len(sides) == 2 and sides[0]:
             return _with_sigma(*sides, dimension)
         if dimension == "time":

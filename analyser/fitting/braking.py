@@ -8,7 +8,6 @@ manoeuvres and the engine's start are not modelled: what is told is the last mom
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 
 from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
@@ -17,6 +16,7 @@ from analyser.fitting.engine import Engine
 from analyser.fitting.fix import Fix
 from analyser.fitting.shown_state import State
 from analyser.flight import Body
+from analyser.records import Record
 
 # Each step of the braking lasts this share of the time left to a stop: the last seconds, where the direction turns fast,
 # then get as many steps as the first minutes.
@@ -24,8 +24,7 @@ _SHARE = 1 / 9
 _REST = 0.004  # of the speed at the start: below it the rest is reckoned as a straight line
 
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Braking:
+class Braking(Record):
     """Braking at one throttle, at the latest moment.
 
     ``start_altitude`` m above the ground; ``wait`` s until then; ``duration`` s; ``propellant`` kg; ``delta_v`` m/s; ``left``
@@ -268,5 +267,5 @@ def _delta_v(engine: Engine, propellant: Estimate) -> Estimate:
 
 def landings(fix: Fix, engine: Engine, height: Shown | None = None) -> tuple[Braking, ...]:
     """Braking at full throttle, and at the engine's own where that is less."""
-    full = landing(fix, replace(engine, throttle=1.0), height)
+    full = landing(fix, engine.changed(throttle=1.0), height)
     return (full,) if engine.throttle == 1.0 else (full, landing(fix, engine, height))

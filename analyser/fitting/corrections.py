@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from analyser.estimate import Estimate
 from analyser.fitting import scalar_conic as conic
@@ -17,10 +16,10 @@ from analyser.fitting.engine import Engine
 from analyser.fitting.fix import Fix
 from analyser.fitting.ways import Change, Way, ways_to
 from analyser.flight import Goal, World
+from analyser.records import Record
 
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Correction:
+class Correction(Record):
     """One way to the goal: a burn at a place, and perhaps a second one.
 
     ``delta_v`` is what this burn takes, m/s, and ``total`` with the second burn of ``then``; both >= 0. ``wait``: s
@@ -38,8 +37,7 @@ class Correction:
     reason: str = ""
 
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Aim:
+class Aim(Record):
     """How far a fix is from a goal. ``miss`` is what the goal names now, less what is wanted; ``verdict`` is one of
     "reached" (as far as the digits tell), "short", "beyond" (overshot: the corrections are the way back), "open"."""
 

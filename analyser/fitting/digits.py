@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from typing import NamedTuple
+from collections import namedtuple
 
 from analyser.estimate import Estimate
 
@@ -18,12 +18,10 @@ SAMPLES = 480
 TAIL = 0.025  # of the results lie below a 95 % interval, and as many above
 
 
-class Shown(NamedTuple):
-    """A number as a gauge showed it, SI: anything within ``half_step`` alike, or, where ``sigma`` is not 0, normal about it."""
+class Shown(namedtuple("Shown", "value half_step sigma", defaults=(0.0, 0.0))):
+    """A number as a gauge showed it, SI floats: anything within ``half_step`` alike, or, where ``sigma`` is not 0, normal about it."""
 
-    value: float
-    half_step: float = 0.0
-    sigma: float = 0.0
+    __slots__ = ()
 
     @property
     def reach(self) -> float:
@@ -39,17 +37,16 @@ def samples(shown: Sequence[Shown], count: int = SAMPLES) -> Iterator[tuple[floa
     Additive recurrence with the generalised golden ratio, ``frac(1/2 + k / phi_d^j)`` (M. Roberts, 2018, from memory): of
     the simple sequences the most even in few dimensions, and any number of points may be taken.
     """
-    steps = _steps(len(shown))
     normal = _normal() if any(item.sigma for item in shown) else None
-    for index in range(1, count + 1):
-        point = []
-        for item, step in zip(shown, steps, strict=True):
-            share = (0.5 + index * step) % 1.0
-            if item.sigma:
-                point.append(item.value + item.sigma * normal(min(max(share, 1e-6), 1 - 1e-6)))
-            else:
-                point.append(item.value + item.half_step * (2 * share - 1))
-        yield tuple(point)
+    columns = []
+    for item, step in zip(shown, _steps(len(shown)), strict=True):
+        shares = [(0.5 + index * step) % 1.0 for index in range(1, count + 1)]
+        value, half_step, sigma = item
+        if sigma:
+            columns.append([value + sigma * normal(min(max(share, 1e-6), 1 - 1e-6)) for share in shares])
+        else:
+            columns.append([value + half_step * (2 * share - 1) for share in shares])
+    return zip(*columns, strict=True)
 
 
 def _steps(dimensions: int) -> list[float]:
@@ -91,22 +88,22 @@ def estimate(nominal: float, values: Sequence[float], unit: str, reason: str = "
 
     ``reason`` is why there is no value, used where the nominal value is infinite or nan.
     """
-    usable = [value for value in values if not math.isnan(value)]
+    usable = sorted(value for value in values if value == value)  # nan is the one that differs from itself
     if not usable:
         return Estimate.unknown(unit, reason or "the reading doesn't determine it")
-    low, high = middle(usable, tail)
-    finite = [value for value in usable if math.isfinite(value)]
+    low, high = _quantile(usable, tail), _quantile(usable, 1 - tail)
+    finite = usable if -math.inf < usable[0] and usable[-1] < math.inf else [value for value in usable if math.isfinite(value)]
     if not finite:
         return Estimate.unknown(unit, reason or "without limit")
-    mean = math.fsum(finite) / len(finite)
-    sigma = math.sqrt(math.fsum((value - mean) ** 2 for value in finite) / len(finite))
+    mean = sum(finite) / len(finite)
+    sigma = math.sqrt(sum([(value - mean) ** 2 for value in finite]) / len(finite))
     if not math.isfinite(nominal):
         if not math.isfinite(high) or len(finite) < len(usable):
             return Estimate(math.nan, sigma, low, high, unit, reason or "without limit")
         nominal = mean
     if not low <= nominal <= high:
         # Digits taken as they stand may lie at an edge of what is possible (level flight, a circle): the middle of the results stands for them.
-        nominal = sorted(usable)[len(usable) // 2]
+        nominal = usable[len(usable) // 2]
     return Estimate(nominal, sigma, low, high, unit)
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from analyser.errors import InputError
 from analyser.flight import Craft
+from analyser.records import Record
 
 
-@dataclass(frozen=True)
-class Engine:
+class Engine(Record):
     """What pushes: thrust N at full throttle, exhaust speed m/s, mass of the craft now kg, propellant left kg, throttle 0..1.
 
     Any may be nan: unknown.

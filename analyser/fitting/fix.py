@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from analyser.errors import InputError
 from analyser.estimate import Estimate
@@ -19,9 +18,9 @@ from analyser.fitting import scalar_conic as conic
 from analyser.fitting.digits import TAIL, Shown, dominant, estimate, middle, samples
 from analyser.fitting.shown_state import SAID, Reading, State, axes_of, contradiction, state_maker
 from analyser.flight import Body
+from analyser.records import Record
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Meeting:
+class Meeting(Record):
     """Meeting the ground, the air or the edge of the sphere of influence.
 
     ``chance`` is the share of what the digits allow that does meet it, 0..1; the estimates are over that share: time until
@@ -34,8 +33,7 @@ class Meeting:
     vertical_speed: Estimate
 
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Fix:
+class Fix(Record):
     """What one reading says. Altitudes m, times s from the reading on, speeds m/s, inertial axes; intervals 95 %.
 
     ``states`` are the sampled states and ``state`` the nominal one; ``bound`` is the share of them that comes back, 0..1.
@@ -145,26 +143,27 @@ def _evaluate(reading, body: Body, nominal: State, points, states: list[State], 
     periapsis = turning(told(shape.periapsis - body.radius, [one.periapsis - body.radius for one in shapes], "m"))
     bound = sum(one.alpha > 0 for one in shapes) / len(shapes)
     nearest = told(-passed, [-value for value in since], "s")
-    to_periapsis = _time_to_passage(-passed, [-value for value in since], shape.period, [one.period for one in shapes], tail)
+    periods = [one.period for one in shapes]
+    to_periapsis = _time_to_passage(-passed, [-value for value in since], shape.period, periods, tail)
     to_apoapsis = _time_to_passage(shape.period / 2 - passed, [one.period / 2 - value for one, value in zip(shapes, since, strict=True)],
-                                   shape.period, [one.period for one in shapes], tail, leaves)  # fmt: skip
+                                   shape.period, periods, tail, leaves)  # fmt: skip
     if bound == 0:
         to_periapsis = nearest
     speeds = [math.hypot(vr, vt) for _, vr, vt in states]
+    circular = told(math.sqrt(mu / nominal[0]), [math.sqrt(mu / r) for r, _, _ in states], "m/s")
     energies = [-mu * one.alpha for one in shapes]  # v_inf^2
     h_over_apoapsis = [one.angular_momentum / one.apoapsis if one.alpha > 0 else math.nan for one in shapes]
     found = dict(
         body=body, reading=reading, state=nominal, states=tuple(states), bound=bound,
         apoapsis_altitude=apoapsis, periapsis_altitude=periapsis,
         eccentricity=turning(told(shape.eccentricity, [one.eccentricity for one in shapes], "1")),
-        period=told(shape.period, [one.period for one in shapes], "s", "no period: the craft leaves"),
+        period=told(shape.period, periods, "s", "no period: the craft leaves"),
         time_to_apoapsis=turning(to_apoapsis), time_to_periapsis=turning(to_periapsis),
         speed_at_apoapsis=turning(told(shape.angular_momentum / shape.apoapsis if shape.alpha > 0 else math.nan,
                                        h_over_apoapsis, "m/s", leaves)),
         speed_at_periapsis=turning(told(_over(shape.angular_momentum, shape.periapsis),
                                         [_over(one.angular_momentum, one.periapsis) for one in shapes], "m/s")),
-        circular_speed=told(math.sqrt(mu / nominal[0]), [math.sqrt(mu / state[0]) for state in states], "m/s"),
-        escape_speed=told(math.sqrt(2 * mu / nominal[0]), [math.sqrt(2 * mu / state[0]) for state in states], "m/s"),
+        circular_speed=circular, escape_speed=_times(math.sqrt(2), circular),
         excess_speed=told(math.sqrt(-mu * shape.alpha) if shape.alpha < 0 else math.nan,
                           [math.sqrt(value) if value > 0 else math.nan for value in energies], "m/s", "the craft doesn't leave"),
         speed=told(math.hypot(nominal[1], nominal[2]), speeds, "m/s"),
@@ -176,6 +175,10 @@ def _evaluate(reading, body: Body, nominal: State, points, states: list[State], 
     )  # fmt: skip
     advice = _advice(found, points, shapes, axes, body)
     return Fix(**found, advice=tuple(advice), remarks=(*remarks, *_remarks(nominal, body)))
+
+
+def _times(factor: float, found: Estimate) -> Estimate:
+    return Estimate(factor * found.value, factor * found.sigma, factor * found.low, factor * found.high, found.unit, found.reason)
 
 
 def _over(angular_momentum: float, radius: float) -> float:

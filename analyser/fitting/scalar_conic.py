@@ -8,21 +8,16 @@ m/s, in non-rotating axes about the body's centre; ``alpha`` 1 / semi-major axis
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections import namedtuple
 
 # Below this |alpha| r the closed forms of ellipse and hyperbola cancel; a series through the parabola takes over.
 _NEAR_PARABOLIC = 1e-3
 
 
-class Shape(NamedTuple):
-    """Size and form of an orbit. ``periapsis`` and ``apoapsis`` are radii, m; unbound: apoapsis and period are inf."""
+class Shape(namedtuple("Shape", "alpha angular_momentum eccentricity periapsis apoapsis period")):
+    """Size and form of an orbit, floats. ``periapsis`` and ``apoapsis`` are radii, m; unbound: apoapsis and period are inf."""
 
-    alpha: float
-    angular_momentum: float
-    eccentricity: float
-    periapsis: float
-    apoapsis: float
-    period: float
+    __slots__ = ()
 
 
 def shape(mu: float, r: float, vr: float, vt: float) -> Shape:

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from analyser.errors import InputError
 from analyser.fitting import scalar_conic as conic
 from analyser.fitting.digits import Shown
 from analyser.flight import Body
+from analyser.records import Record
 
 State = tuple[float, float, float]  # radius m, radial speed m/s, transverse speed m/s, inertial axes
 
@@ -23,8 +23,7 @@ SAID = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)  # no comparing: made in flight, where building the class counts
-class Reading:
+class Reading(Record):
     """What the panel showed, SI and radians; None: not read.
 
     ``surface`` says that the speeds are over the rotating surface; ``latitude`` and ``heading`` (of the motion, from north through

@@ -6,13 +6,13 @@ the craft is there taken into account; the moon's orbit is taken as a circle of 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 from analyser.fitting import scalar_conic as conic
 from analyser.flight import Body
+from analyser.records import Record
 
 
-class WayHome(NamedTuple):
+class WayHome(Record):
     """``speed`` m/s along the horizon at the radius of departure; ``lead`` rad: how far ahead of the craft the direction against the moon's
     motion is at the burn; ``edge_speed`` m/s at the edge of the sphere of influence; ``duration`` s from the burn to the periapsis."""
 

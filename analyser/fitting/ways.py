@@ -5,8 +5,8 @@ the magnitude of its second (0 where there is none); None where the goal can't b
 from __future__ import annotations
 
 import math
+from collections import namedtuple
 from collections.abc import Callable
-from typing import NamedTuple
 
 from analyser.errors import InputError
 from analyser.fitting import scalar_conic as conic
@@ -132,15 +132,11 @@ def _to_speed(square_at_infinity: float, which: str = "") -> Way:
     return way
 
 
-class Ways(NamedTuple):
+class Ways(namedtuple("Ways", "what wanted present ways remarks")):
     """A goal as it is aimed at: ``what`` it names ("apoapsis", "escape", ...), the value wanted of it, the function of a state (with its
     orbit) that gives the present one, the ways there by where they begin, and what must be said."""
 
-    what: str
-    wanted: float
-    present: Callable[[float, float, float, conic.Shape], float]
-    ways: list[tuple[str, Way]]
-    remarks: list[str]
+    __slots__ = ()
 
 
 def ways_to(fix: Fix, goal: Goal, world: World | None) -> Ways:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 
 from analyser.errors import InputError
 from analyser.files import write_atomically
 from analyser.flight import Goal, Leg, Plan, World
+from analyser.ingest.plain_toml import quoted
 from analyser.ingest.sections import Section, Source
 from analyser.units import format_quantity, nearest, parse_orbit, shown
 
@@ -113,9 +113,9 @@ def dump_plan(plan: Plan, path: str | Path | None = None) -> str:
     OutputError
         It can't be written; what was there before is untouched.
     """
-    lines = [f"name = {_quoted(plan.name)}", f"start = {_goal_text(plan.start)}"]
+    lines = [f"name = {quoted(plan.name)}", f"start = {_goal_text(plan.start)}"]
     for leg in plan.legs:
-        lines += ["", "[[legs]]", f"name = {_quoted(leg.name)}", f"goal = {_goal_text(leg.goal)}"]
+        lines += ["", "[[legs]]", f"name = {quoted(leg.name)}", f"goal = {_goal_text(leg.goal)}"]
     text = "\n".join(lines) + "\n"
     if path is not None:
         write_atomically(path, text)
@@ -124,15 +124,15 @@ def dump_plan(plan: Plan, path: str | Path | None = None) -> str:
 
 def _goal_text(goal: Goal) -> str:
     if goal.kind in ("landed", "escape"):
-        keys = [f"{goal.kind} = {_quoted(goal.body)}"]
+        keys = [f"{goal.kind} = {quoted(goal.body)}"]
     elif goal.kind == "orbit":
-        keys = [f"body = {_quoted(goal.body)}", f"orbit = {_quoted(_orbit_text(goal.periapsis, goal.apoapsis))}"]
+        keys = [f"body = {quoted(goal.body)}", f"orbit = {quoted(_orbit_text(goal.periapsis, goal.apoapsis))}"]
     else:
-        keys = [f"body = {_quoted(goal.body)}", f"periapsis = {_quoted(format_quantity(goal.periapsis, 'km', 'length'))}"]
+        keys = [f"body = {quoted(goal.body)}", f"periapsis = {quoted(format_quantity(goal.periapsis, 'km', 'length'))}"]
     if not math.isnan(goal.inclination):
-        keys.append(f"inclination = {_quoted(format_quantity(goal.inclination, 'deg', 'angle'))}")
+        keys.append(f"inclination = {quoted(format_quantity(goal.inclination, 'deg', 'angle'))}")
     if goal.by != "engine":
-        keys.append(f"by = {_quoted(goal.by)}")
+        keys.append(f"by = {quoted(goal.by)}")
     return "{ " + ", ".join(keys) + " }"
 
 
@@ -141,8 +141,3 @@ def _orbit_text(periapsis: float, apoapsis: float) -> str:
     if all(end.endswith(" km") for end in ends):
         ends[0] = ends[0].removesuffix(" km")
     return " x ".join(ends)
-
-
-def _quoted(text: str) -> str:
-    # A JSON string is a TOML basic string, but for the delete character, which TOML wants escaped.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

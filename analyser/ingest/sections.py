@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
+from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 from analyser.errors import DescriptionError, InputError
+from analyser.ingest import plain_toml
 from analyser.ingest.text import read_text
 from analyser.units import UNITS, dimension_of, nearest, parse_quantity, shown, unit_factor
 
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
-_KEY = re.compile(r"""\s*((?:"(?:[^"\\]|\\.)*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"(?:[^"\\]|\\.)*"|'[^']*'|[\w-]+))*)\s*=""")
-_KEY_PART = re.compile(r""""((?:[^"\\]|\\.)*)"|'([^']*)'|([\w-]+)""")
+TYPE_CHECKING = False  # known to type checkers by this name; loading typing would take longer than the answer
+if TYPE_CHECKING:
+    from typing import Any
+
+# Patterns of lines, compiled only once an error has to be placed.
+_HEADER = r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?"
+_KEY = r"""\s*((?:"(?:[^"\\]|\\.)*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"(?:[^"\\]|\\.)*"|'[^']*'|[\w-]+))*)\s*="""
+_KEY_PART = r""""((?:[^"\\]|\\.)*)"|'([^']*)'|([\w-]+)"""
 
 
 class Source:
@@ -25,13 +30,20 @@ class Source:
         self.path = path
         text = read_text(path, what, DescriptionError)
         try:
-            self.data = tomllib.loads(text.replace("\r\n", "\n"))
-        except tomllib.TOMLDecodeError as trouble:
-            problem, line = _toml_problem(str(trouble), text)
-            raise DescriptionError(problem, path, line) from None
+            self.data = plain_toml.loads(text)
         except (RecursionError, ValueError) as trouble:
+            import tomllib
+
+            if isinstance(trouble, tomllib.TOMLDecodeError):
+                problem, line = _toml_problem(str(trouble), text)
+                raise DescriptionError(problem, path, line) from None
             raise DescriptionError(f"this {what} can't be read: {trouble}", path) from None
-        self.lines = _key_lines(text)
+        self.text = text
+
+    @cached_property
+    def lines(self) -> dict[tuple[str, ...], int]:
+        """The line on which each key stands; only an error asks for it."""
+        return _key_lines(self.text)
 
     def section(self, known: Mapping[str, str]) -> "Section":
         """The whole file as a section; see :class:`Section`."""
@@ -196,7 +208,7 @@ def _key_lines(text: str) -> dict[tuple[str, ...], int]:
     counts: dict[tuple[str, ...], int] = {}
     prefix: tuple[str, ...] = ()
     for number, line in enumerate(text.splitlines(), 1):
-        header = _HEADER.fullmatch(line)
+        header = re.fullmatch(_HEADER, line)
         if header:
             prefix = _resolved(_parts(header[2]), counts)
             if header[1] == "[[":
@@ -205,11 +217,11 @@ def _key_lines(text: str) -> dict[tuple[str, ...], int]:
                 prefix = prefix + (str(counts[prefix]),)
             lines.setdefault(prefix, number)
             continue
-        key = _KEY.match(line)
+        key = re.match(_KEY, line)
         if key:
             parts = prefix + _parts(key[1])
             lines.setdefault(parts, number)
-            for inner in re.finditer(r"[{,]\s*" + _KEY.pattern.removeprefix(r"\s*"), line[key.end() :]):
+            for inner in re.finditer(r"[{,]\s*" + _KEY.removeprefix(r"\s*"), line[key.end() :]):
                 lines.setdefault(parts + _parts(inner[1]), number)
     return lines
 
@@ -225,7 +237,7 @@ def _resolved(parts: tuple[str, ...], counts: Mapping[tuple[str, ...], int]) -> 
 
 
 def _parts(dotted: str) -> tuple[str, ...]:
-    return tuple(next(group for group in match.groups() if group is not None) for match in _KEY_PART.finditer(dotted))
+    return tuple(next(group for group in match.groups() if group is not None) for match in re.finditer(_KEY_PART, dotted))
 
 
 def _toml_problem(message: str, text: str) -> tuple[str, str]:

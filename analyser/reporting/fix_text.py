@@ -7,12 +7,14 @@ read more finely.
 from __future__ import annotations
 
 import math
-import textwrap
-from typing import Any
 
 from analyser.estimate import Estimate, plain
 from analyser.reporting.phrases import duration
 from analyser.units import pilot_unit
+
+TYPE_CHECKING = False  # known to type checkers by this name; loading typing would take longer than the answer
+if TYPE_CHECKING:
+    from typing import Any
 
 WIDTH = 80
 
@@ -98,7 +100,7 @@ def fix_text(fix, aim=None, brakings=(), notes: tuple[str, ...] = ()) -> str:
     said = [*fix.advice, *fix.remarks, *(aim.remarks if aim else ()), *notes]
     if said:
         lines.append("")
-        lines += [line for remark in said for line in textwrap.wrap(f"- {remark}", WIDTH, subsequent_indent="  ")]
+        lines += [line for remark in said for line in _wrapped(f"- {remark}", indent="  ")]
     return "\n".join(lines)
 
 
@@ -110,8 +112,17 @@ def _heading(fix) -> str:
     return f"{fix.body.name}: altitude {(r - fix.body.radius) / 1e3:.6g} km, speed {math.hypot(vr, vt):.6g} m/s, {moving}"
 
 
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    """Lines of at most WIDTH columns, all but the first one indented."""
+    if len(text) <= WIDTH:
+        return [text]
+    import textwrap  # most lines fit, and loading it takes as long as writing them all
+
+    return textwrap.wrap(text, WIDTH, subsequent_indent=indent)
+
+
 def _row(label: str, text: str) -> list[str]:
-    return textwrap.wrap(f"  {label:<11}{text}", WIDTH, subsequent_indent=" " * 13)
+    return _wrapped(f"  {label:<11}{text}", indent=" " * 13)
 
 
 def _orbit(fix) -> list[str]:
@@ -184,21 +195,20 @@ _SHORT = {"apoapsis": "below it", "periapsis": "above it", "escape": "short of e
 
 
 def _aim(aim) -> list[str]:
-    lines = textwrap.wrap(f"goal: {aim.goal}", WIDTH)
+    lines = _wrapped(f"goal: {aim.goal}")
     if aim.verdict == "reached":
-        lines += textwrap.wrap("  reached, as far as these digits can tell", WIDTH)
+        lines += _wrapped("  reached, as far as these digits can tell")
     elif aim.verdict == "open":
-        lines += textwrap.wrap("  the digits can't tell how far it is", WIDTH)
+        lines += _wrapped("  the digits can't tell how far it is")
     elif aim.what in ("circular", "orbit"):
         apart = "apoapsis and periapsis lie apart" if aim.what == "circular" else "the apsides are off by up to"
-        lines += textwrap.wrap(f"  {apart} {interval(aim.miss)}" if aim.miss.known else "  it leaves: no orbit yet", WIDTH)
+        lines += _wrapped(f"  {apart} {interval(aim.miss)}" if aim.miss.known else "  it leaves: no orbit yet")
     else:
         words = (_BEYOND if aim.verdict == "beyond" else _SHORT)[aim.what]
         size = _size(aim.miss)
         far = interval(size) if size.known else "without limit (it leaves)"
         overshot = aim.verdict == "beyond"
-        lines += textwrap.wrap(f"  {'OVERSHOT: ' if overshot else ''}now {words} by {far}" + ("; the way back:" if overshot else ""), WIDTH,
-                               subsequent_indent="  ")  # fmt: skip
+        lines += _wrapped(f"  {'OVERSHOT: ' if overshot else ''}now {words} by {far}" + ("; the way back:" if overshot else ""), indent="  ")
     known = [one for one in aim.corrections if not one.reason]
     least = min(known, key=lambda one: one.total.value, default=None)
     for one in aim.corrections:
@@ -209,7 +219,7 @@ def _aim(aim) -> list[str]:
 def _correction(one, least: bool) -> list[str]:
     when = one.where if one.where == "now" or not one.wait.known else f"{one.where} {_in(one.wait)}"
     if one.reason:
-        return textwrap.wrap(f"  {one.where}: {one.reason}", WIDTH, subsequent_indent="    ")
+        return _wrapped(f"  {one.where}: {one.reason}", indent="    ")
     said = f"  {when}{' (least)' if least else ''}: {interval(one.delta_v)} {one.direction}"
     if one.then:
         said += f", {one.then}; in all {interval(one.total)}"
@@ -217,7 +227,7 @@ def _correction(one, least: bool) -> list[str]:
         said += f"; burns {span(one.duration)}, {interval(one.propellant)}"
     elif one.propellant.known:
         said += f"; {interval(one.propellant)}"
-    return textwrap.wrap(said, WIDTH, subsequent_indent="    ")
+    return _wrapped(said, indent="    ")
 
 
 def _in(wait: Estimate) -> str:
@@ -230,7 +240,7 @@ def _braking(fix, brakings) -> list[str]:
     for one in brakings:
         head = f"  at {one.throttle:.0%} throttle: "
         if one.reason and not one.start_altitude.known:
-            lines += textwrap.wrap(head + one.reason, WIDTH, subsequent_indent="    ")
+            lines += _wrapped(head + one.reason, indent="    ")
             continue
         if one.too_late:
             said = f"TOO LATE: braking now it meets the ground at {interval(one.contact_speed)}"
@@ -239,7 +249,7 @@ def _braking(fix, brakings) -> list[str]:
             said += f"{interval(one.propellant)}, {interval(one.delta_v)}"
             if one.left.known:
                 said += f"; {one.left.value:.0f} kg left" if one.left.value >= 0 else f"; NOT ENOUGH: {-one.left.value:.0f} kg short"
-        lines += textwrap.wrap(head + said, WIDTH, subsequent_indent="    ")
+        lines += _wrapped(head + said, indent="    ")
     return lines
 
 
@@ -275,7 +285,7 @@ def _short(found: Estimate, weak: bool) -> str:
 def fix_dict(fix, aim=None, brakings=()) -> dict[str, Any]:
     """The machine's version: SI, intervals with every value; the sampled states left out."""
     skipped = ("states", "body", "reading", "state")
-    found = {name: plain(getattr(fix, name)) for name in fix.__dataclass_fields__ if name not in skipped}
+    found = {name: plain(getattr(fix, name)) for name in fix._fields if name not in skipped}
     radius, vertical, transverse = fix.state
     return {
         "body": fix.body.name,

@@ -124,6 +124,8 @@ def unit_factor(unit: str, dimension: str) -> float:
     """
     dimension = dimension_of(dimension)
     units, spellings = UNITS[dimension], _SPELLINGS.get(dimension, {})
+    if unit in units:
+        return units[unit]
     word = " ".join(unit.translate(SPACES).translate(_POWERS).split()).replace("**", "^")
     word = re.sub(r"\s*/\s*", "/", re.sub(r"(?<=[a-z])([23])(?=$|/)", r"^\1", word))
     if word in units:
@@ -155,11 +157,11 @@ def _article(word: str) -> str:
 
 # Durations ------------------------------------------------------------------------------------------------------
 
-_CLOCK = re.compile(
+_CLOCK = (  # compiled by the first duration that is read
     r"(?:(\d+)\s*(?:(?:days?|d)[\s,:/]*|[\s/]+))?"  # days, said or set apart
     r"(\d+(?::\d{1,2}){1,3})(?:[.,](\d*))?"  # colons
 )
-_PART = re.compile(r"(\d+(?:[.,]\d*)?|[.,]\d+)\s*([a-zA-Z]+)[\s,]*")
+_PART = r"(\d+(?:[.,]\d*)?|[.,]\d+)\s*([a-zA-Z]+)[\s,]*"
 
 
 def scan_duration(text: str, pair: str = "mm:ss", bare: float = 1.0, proofs: Collection[str] = ()) -> tuple[float, float]:
@@ -187,12 +189,12 @@ def scan_duration(text: str, pair: str = "mm:ss", bare: float = 1.0, proofs: Col
     cleaned = text.translate(SPACES).strip()
     sign = -1.0 if cleaned.startswith("-") else 1.0
     unsigned = cleaned.lstrip("+-").strip() if cleaned[:1] in "+-" and cleaned[1:2] not in "+-" else cleaned
-    clock = _CLOCK.fullmatch(unsigned)
+    clock = re.fullmatch(_CLOCK, unsigned)
     if clock:
         seconds, step = _clock_parts(clock, pair, text)
         return sign * seconds, step
-    parts = _PART.findall(unsigned)
-    if len(parts) > 1 and "".join(_PART.split(unsigned)[::3]).strip() == "":
+    parts = re.findall(_PART, unsigned)
+    if len(parts) > 1 and "".join(re.split(_PART, unsigned)[::3]).strip() == "":
         seconds, before = 0.0, math.inf
         for index, (number, unit) in enumerate(parts):
             factor = unit_factor(unit, "time")

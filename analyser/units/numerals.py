@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
 
 from analyser.errors import InputError
+from analyser.records import Record
 
 #: Spaces and minus signs of all kinds, to the plain ones.
 SPACES = str.maketrans({
@@ -19,11 +19,10 @@ SPACES = str.maketrans({
     "\u2019": "'", "\u02bc": "'",
 })  # fmt: skip
 _NUMBER = re.compile(r"([+-]?)\s*([\d.,][\d.,' _]*?)(?:[eE]([+-]?\d{1,6}))?\s*(?:([^\d\s.,'_+-].*))?")
-_GROUPED = re.compile(r"\d{1,3}(?:([ '_])\d{3})(?:\1\d{3})*")
+_GROUPED = r"\d{1,3}(?:([ '_])\d{3})(?:\1\d{3})*"
 
 
-@dataclass(frozen=True)
-class Number:
+class Number(Record):
     """A number as typed: its value, the value of one unit of its last digit, the unit's text, and what its commas
     and dots prove ("comma decimal", "comma thousands", "dot decimal", "dot thousands", "" where nothing)."""
 
@@ -70,23 +69,23 @@ def scan_number(text: str, proofs: Collection[str] = ()) -> Number:
 
 def _split_digits(body: str, text: str, proofs: Collection[str]) -> tuple[str, str, str]:
     """(digits before the decimal mark, digits after it, what this proves)."""
-    if not re.search(r"\d", body):
+    if not any(char.isdecimal() for char in body):
         raise InputError(f"{shown(text)} is no number")
     last_mark = max(body.rfind("."), body.rfind(","))
-    grouped = _GROUPED.match(body)
+    grouped = re.match(_GROUPED, body) if len(body) > 4 else None
     if grouped:  # groups of three set apart by spaces, apostrophes or underscores
         rest = body[grouped.end() :]
         if rest and not re.fullmatch(r"[.,]\d*", rest):
             raise InputError(f"{shown(text)} is no number: its groups of digits don't add up")
         proof = "" if not rest else "dot decimal" if rest[0] == "." else "comma decimal"
         return re.sub(r"\D", "", grouped.group()), rest[1:], proof
-    if re.search(r"[ '_]", body):
+    if any(char in " '_" for char in body):
         raise InputError(f"{shown(text)} is no number: its groups of digits don't add up")
     if last_mark < 0:
         return body, "", ""
     whole, mark, fraction = body[:last_mark], body[last_mark], body[last_mark + 1 :]
     name, other = ("comma", "dot") if mark == "," else ("dot", "comma")
-    if not re.search(r"[.,]", whole):
+    if "." not in whole and "," not in whole:
         if len(fraction) != 3 or not 1 <= len(whole) <= 3 or whole.startswith("0"):
             return whole, fraction, f"{name} decimal"
         return _undecided(whole, fraction, name, text, proofs)
