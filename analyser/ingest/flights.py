@@ -32,8 +32,9 @@ def load_flight(
     plan: str | Path | Plan | None = None,
     progress: Callable[..., None] | None = None,
     frames: str | Path | None = None,
+    corrected: bool = True,
 ) -> Flight:
-    """Read a flight.
+    """Read a flight, with what was set right by hand (corrections.csv beside its readings) applied.
 
     Parameters
     ----------
@@ -45,6 +46,8 @@ def load_flight(
         Handed to the reader of screenshots, which calls it with what is done and how many there are.
     frames : path, optional
         Where pictures sampled from the flight's recordings are kept; default: frames/ in reports/FLIGHT/, where the debrief goes too.
+    corrected : bool
+        False: the readings as they were read.
 
     Returns
     -------
@@ -56,7 +59,23 @@ def load_flight(
     InputError
         A file is missing or wrong; the message says which key named it.
     """
-    path = Path(path)
+    flight = _loaded(Path(path), world, craft, plan, progress, frames)
+    return _corrected(flight) if corrected else flight
+
+
+def _corrected(flight: Flight) -> Flight:
+    """The flight with the corrections of its folder."""
+    path = flight.folder / CORRECTIONS
+    if not path.is_file():
+        return flight
+    from analyser.ingest.corrected import apply_corrections
+    from analyser.ingest.corrections import read_corrections
+
+    readings = apply_corrections(flight.readings, read_corrections(path), flight.craft, flight.world)
+    return replace(flight, readings=readings, files=flight.files if path in flight.files else (*flight.files, path))
+
+
+def _loaded(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any) -> Flight:
     if path.is_dir():
         description = path / "flight.toml"
         if description.exists():
