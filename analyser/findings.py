@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "FORMAT_VERSION", "Advice", "Arc", "Burn", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
+    "FORMAT_VERSION", "Advice", "Arc", "Ascent", "Burn", "ChuteOpening", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
@@ -243,6 +243,94 @@ class Findings:
     """
 
     arcs: tuple[Arc, ...]
+@dataclass(frozen=True)
+class ChuteOpening:
+    """A parachute opening in an entry: MET s, altitude m, speed through the air m/s; ``told_by`` is "event" (marked in the readings) or "deceleration" (the craft
+    slowed as it could not have without)."""
+
+    met: Estimate
+    altitude: Estimate
+    speed: Estimate
+    told_by: str
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A fall into the air of a body. Speeds in m/s, inertial but where it says through the air; altitudes in m; decelerations (by drag, as felt) in m/s^2; times in MET s.
+
+    ``kind`` is "landing", "pass" (left the air again), "ahead" (not flown in the readings) or "unfinished". ``speed``, ``flight_path_angle`` (rad, negative down) and ``met``
+    are at the top of the air, ``periapsis_altitude`` that of the orbit above it. ``peak_*`` is reckoned from the orbit above the air and the ballistic coefficient (kg/m^2, from
+    "craft file" or "readings"); ``read_*`` is the greatest that was read, by ``read_from``: "felt acceleration", or "speeds" (a mean between two readings).
+    From the top of the air to ``account_end`` ("parachute", "touchdown", "ignition", "leaving the air"): speed - drag_loss + gravity_gain = end_speed.
+    The corridor is that of this arrival and craft; ``corridor_miss`` is positive above it. ``warnings`` in words, what a pilot must know; ``path`` holds rows of MET, altitude,
+    speed through the air and deceleration.
+    """
+
+    body: str
+    kind: str
+    before: int
+    met: Estimate
+    speed: Estimate
+    flight_path_angle: Estimate
+    periapsis_altitude: Estimate
+    ballistic: Estimate
+    ballistic_from: str
+    peak_deceleration: Estimate
+    peak_met: Estimate
+    peak_altitude: Estimate
+    read_deceleration: Estimate
+    read_met: Estimate
+    read_altitude: Estimate
+    read_from: str
+    openings: tuple[ChuteOpening, ...]
+    account_end: str
+    end_speed: Estimate
+    drag_loss: Estimate
+    gravity_gain: Estimate
+    touchdown_speed: Estimate
+    corridor_low: float = math.nan
+    corridor_high: float = math.nan
+    corridor_limit: float = math.nan
+    corridor_limit_from: str = ""
+    corridor_miss: Estimate = Estimate.unknown("m", "no corridor is known")
+    warnings: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    path: tuple[tuple[float, float, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Ascent:
+    """A launch through air, against the least that this craft can do into the orbit flown. All in m/s but ``body``.
+
+    ``cost`` is what the burns ``burns`` spent from lift-off to that orbit; cost - best = waste. ``gravity``, ``drag`` and ``steering`` are those of the climb as flown, ``best_*``
+    those of the optimised pitch programme, ``extra_*`` the differences; ``extra_rest`` is the rest of the waste: speed that was left to burn at the top or gained
+    beyond need. The four extras add up to the waste. ``shares`` are the three losses over the speed of the orbit flown, beside which those of ``published`` launchers
+    (least, most) stand. ``path`` holds rows of seconds after lift-off, altitude m, speed over the ground as flown, ``best_path`` those of the optimum.
+    """
+
+    body: str
+    burns: tuple[int, ...]
+    leg: str
+    cost: Estimate
+    best: float
+    waste: Estimate
+    gravity: Estimate
+    drag: Estimate
+    steering: Estimate
+    best_gravity: float
+    best_drag: float
+    best_steering: float
+    extra_gravity: Estimate
+    extra_drag: Estimate
+    extra_steering: Estimate
+    extra_rest: Estimate
+    shares: dict[str, Estimate] = field(default_factory=dict)
+    published: dict[str, tuple[float, float]] = field(default_factory=dict)
+    reason: str = ""  # why there is no optimum to hold it against
+    path: tuple[tuple[float, float, float], ...] = ()
+    best_path: tuple[tuple[float, float, float], ...] = ()
+
+
     burns: tuple[Burn, ...]
     legs: tuple[LegAudit, ...]
     transitions: tuple[Transition, ...]
@@ -264,6 +352,8 @@ class Findings:
             "legs": [plain(leg) for leg in self.legs],
             "transitions": [_renamed(plain(item), origin="from") for item in self.transitions],
             "landings": [plain(item) for item in self.landings],
+    entries: tuple[Entry, ...] = ()
+    ascents: tuple[Ascent, ...] = ()
             "set_aside": [plain(item) for item in self.set_aside],
             "advice": [plain(item) for item in self.advice],
             "remarks": list(self.remarks),
@@ -279,5 +369,7 @@ def _arc(arc: Arc) -> dict[str, Any]:
     return found
 
 
+            "entries": [plain(item) for item in self.entries],
+            "ascents": [plain(item) for item in self.ascents],
 def _renamed(found: dict[str, Any], **names: str) -> dict[str, Any]:
     return {names.get(key, key): value for key, value in found.items()}

@@ -180,13 +180,16 @@ class Stage(Record):
 
 class Craft(Record):
     """A craft: its stages in firing order. ``thrust_axis`` is "nose" or "tail"; ``drag_area`` is the
-    drag coefficient times the area, m^2 (nan: unknown)."""
+    drag coefficient times the area, m^2 (nan: unknown). ``max_acceleration``, m/s^2, and ``max_parachute_speed``, m/s,
+    are the most it may have in the air and when its parachute opens (nan: no limit is named)."""
 
     name: str
     stages: tuple[Stage, ...] = ()
     thrust_axis: str = "nose"
     drag_area: float = math.nan
     path: Path | None = None
+    max_acceleration: float = math.nan
+    max_parachute_speed: float = math.nan
 
     def mass(self, stage: int, propellant: float) -> float:
         """Mass in kg while ``stage`` (index) fires with ``propellant`` kg left in it; nan where a part

@@ -38,7 +38,9 @@ _BODY_KEYS = {
 _ORBIT_KEYS = ("semi_major_axis", "eccentricity", "inclination", "argument_of_periapsis", "longitude_of_ascending_node",
                "mean_anomaly_at_epoch", "sphere_of_influence")  # fmt: skip
 _AIR_KEYS = {"top": "length", "surface_density": "density", "scale_height": "length", "table": ""}
-_CRAFT_KEYS = {"name": "", "thrust_axis": "", "drag_area": "area", "stages": ""}
+_CRAFT_KEYS = {
+    "name": "", "thrust_axis": "", "drag_area": "area", "max_acceleration": "acceleration", "max_parachute_speed": "speed", "stages": "",
+}  # fmt: skip
 _STAGE_KEYS = {"name": "", "dry_mass": "mass", "propellant": "mass", "thrust": "force", "specific_impulse": "specific impulse"}
 
 
@@ -248,5 +250,7 @@ def load_craft(path: str | Path) -> Craft:
         stages=tuple(stages),
         thrust_axis=top.choice("thrust_axis", ("nose", "tail"), "nose"),
         drag_area=top.quantity("drag_area", least=0.0, wanted="an area is 0 or more"),
+        max_acceleration=top.quantity("max_acceleration", above=0.0, wanted="an acceleration is larger than 0"),
+        max_parachute_speed=top.quantity("max_parachute_speed", above=0.0, wanted="a speed is larger than 0"),
         path=path,
     )
