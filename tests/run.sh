@@ -6,4 +6,5 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 bash samples/setup.sh test
 # One thread a process: the matrices here are small, and results then don't hang on the number of cores.
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
-exec .venv/bin/python -m pytest "$@"
+# One process a core. Tests of one file stay together: what they share is made once.
+exec .venv/bin/python -m pytest -n auto --dist loadfile "$@"
