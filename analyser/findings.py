@@ -18,6 +18,7 @@ __all__ = [
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
+_NO_PLANE = "not shown by altitude, speed and vertical speed"
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,10 @@ class Arc:
 
     ``state`` is (radius m, radial speed m/s, transverse speed m/s) at ``epoch`` (MET, s), inertial axes about
     ``body``; ``covariance`` is its 3x3 matrix. ``rows`` are positions in the readings table.
+
+    Angles of the plane and of the apse line are in axes centred on ``body`` that don't rotate, z along its spin, x through the prime meridian at MET 0.
+    ``orientation`` (3, 3), where known, has as columns the directions up, forward and along the angular momentum at ``epoch`` in those axes;
+    ``orientation_covariance`` (6, 6) is that of ``state`` and of a small rotation of it about the axes (m, m/s, rad).
     """
 
     body: str
@@ -46,6 +51,11 @@ class Arc:
     state: "np.ndarray | None" = None
     covariance: "np.ndarray | None" = None
     remarks: tuple[str, ...] = ()
+    ascending_node_longitude: Estimate = Estimate.unknown("rad", _NO_PLANE)
+    argument_of_periapsis: Estimate = Estimate.unknown("rad", _NO_PLANE)
+    longitude_of_periapsis: Estimate = Estimate.unknown("rad", _NO_PLANE)
+    orientation: "np.ndarray | None" = None
+    orientation_covariance: "np.ndarray | None" = None
 
 
 @dataclass(frozen=True)
@@ -234,16 +244,6 @@ class Margin:
 
 
 @dataclass(frozen=True)
-class Findings:
-    """Everything found in a flight.
-
-    ``track`` is the fitted motion sampled for drawing: columns met, body, part ("arc 0", "burn 1"), altitude, radius, speed,
-    vertical_speed, angle (true anomaly from the arc's periapsis, rad). ``fit`` has one row a reading used or set aside: position,
-    column, value, model, residual (in sigmas), arc, used (bool), radius, angle.
-    """
-
-    arcs: tuple[Arc, ...]
-@dataclass(frozen=True)
 class ChuteOpening:
     """A parachute opening in an entry: MET s, altitude m, speed through the air m/s; ``told_by`` is "event" (marked in the readings) or "deceleration" (the craft
     slowed as it could not have without)."""
@@ -331,6 +331,16 @@ class Ascent:
     best_path: tuple[tuple[float, float, float], ...] = ()
 
 
+@dataclass(frozen=True)
+class Findings:
+    """Everything found in a flight.
+
+    ``track`` is the fitted motion sampled for drawing: columns met, body, part ("arc 0", "burn 1"), altitude, radius, speed,
+    vertical_speed, angle (true anomaly from the arc's periapsis, rad). ``fit`` has one row a reading used or set aside: position,
+    column, value, model, residual (in sigmas), arc, used (bool), radius, angle.
+    """
+
+    arcs: tuple[Arc, ...]
     burns: tuple[Burn, ...]
     legs: tuple[LegAudit, ...]
     transitions: tuple[Transition, ...]
@@ -342,6 +352,8 @@ class Ascent:
     track: "pd.DataFrame"
     fit: "pd.DataFrame"
     margins: tuple[Margin, ...] = ()
+    entries: tuple[Entry, ...] = ()
+    ascents: tuple[Ascent, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data as findings.json holds it (the contract of the file formats)."""
@@ -352,13 +364,13 @@ class Ascent:
             "legs": [plain(leg) for leg in self.legs],
             "transitions": [_renamed(plain(item), origin="from") for item in self.transitions],
             "landings": [plain(item) for item in self.landings],
-    entries: tuple[Entry, ...] = ()
-    ascents: tuple[Ascent, ...] = ()
             "set_aside": [plain(item) for item in self.set_aside],
             "advice": [plain(item) for item in self.advice],
             "remarks": list(self.remarks),
             "ideal": plain(self.ideal) if self.ideal else None,
             "margins": [plain(item) for item in self.margins],
+            "entries": [plain(item) for item in self.entries],
+            "ascents": [plain(item) for item in self.ascents],
         }
 
 
@@ -369,7 +381,5 @@ def _arc(arc: Arc) -> dict[str, Any]:
     return found
 
 
-            "entries": [plain(item) for item in self.entries],
-            "ascents": [plain(item) for item in self.ascents],
 def _renamed(found: dict[str, Any], **names: str) -> dict[str, Any]:
     return {names.get(key, key): value for key, value in found.items()}

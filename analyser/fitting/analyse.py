@@ -16,6 +16,8 @@ from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
+from analyser.fitting.plane import PlaneFit
+from analyser.fitting.planes import lay, plane_remarks, settle
 from analyser.fitting.margins import margins_over_time
 from analyser.fitting.legs import audit_leg, leg_spans
 from analyser.fitting.intervals import describe
@@ -53,7 +55,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     Notes
     -----
     Two-body motion about one body at a time (patched conics), in the plane of the orbit: altitude, speed and vertical
-    speed show nothing else. Drag acts only below the top of the air, where no orbit is fitted.
+    speed show nothing else. Where latitude and longitude were read, each coast's plane is found too, and burns are audited in space. Drag acts only below the top of the air, where no orbit is fitted.
     """
     table, world, craft = flight.readings.table, flight.world, flight.craft
     remarks = list(flight.readings.remarks)
@@ -68,8 +70,10 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
-    joint = refine(list(chain.arcs), _gaps(chain, rows, propellant) if joined else [], rows, propellant, world)
+    laid, planes = lay(chain, table)
+    joint = refine(laid, _gaps(chain, rows, propellant) if joined else [], rows, propellant, world)
     arcs = [_described(arc) for arc in joint.arcs]
+    settle(arcs, planes)
     remarks += joint.remarks
     audited, transitions = _links(chain, arcs, rows, propellant, joint)
     transitions += _stagings(propellant, rows)
@@ -79,8 +83,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         spans = leg_spans(flight.plan, world, arcs)
         legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = _set_aside(chain, propellant, flight, underway)
-    remarks += _unknowns(flight, chain, arcs, rows)
+    set_aside = _set_aside(chain, propellant, flight, underway, planes)
+    remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     public = tuple(arc.to_arc() for arc in arcs)
     findings = Findings(
         arcs=public, burns=burns, legs=legs, transitions=tuple(sorted(transitions, key=lambda item: item.met.value)),
@@ -221,7 +225,7 @@ def _named(burn: Burn, number: int, legs) -> Burn:
     return replace(burn, leg=owner)
 
 
-def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, underway: list[SetAside]) -> tuple[SetAside, ...]:
+def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, underway: list[SetAside], planes: dict[int, PlaneFit]) -> tuple[SetAside, ...]:
     table = flight.readings.table
     source, line = _origin(table)
     found = list(underway)
@@ -236,6 +240,9 @@ def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, unde
 
     for fit in chain.fits.values():
         for item in (*fit.set_aside, *fit.doubtful):
+            add(item.position, item.column, item.value, item.reason, item.suggestion)
+    for lying in planes.values():
+        for item in lying.set_aside:
             add(item.position, item.column, item.value, item.reason, item.suggestion)
     for position in propellant.set_aside:
         value = table["propellant"].iloc[position] if "propellant" in table else math.nan
@@ -290,9 +297,6 @@ def _unknowns(flight: Flight, chain: Chain, arcs: list[FittedArc], rows: PanelRo
     found = []
     if flight.craft is None:
         found.append("no craft file: masses are unknown, so propellant can't be turned into speed")
-    columns = flight.readings.table.columns
-    if not {"latitude", "longitude"} <= set(columns):
-        found.append("no latitude and longitude were read: the plane and the direction of the apse line can't be known")
     for number, arc in enumerate(arcs):
         if arc.kind == "coast" and len(arc.rows) == 1:
             found.append(f"the orbit at MET {arc.start:.0f} s about {arc.body.name} rests on one reading: a slip in it would not show")

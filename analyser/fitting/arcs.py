@@ -10,10 +10,10 @@ import numpy as np
 
 from analyser.findings import Arc, Estimate
 from analyser.fitting import conic
+from analyser.fitting.plane import NOT_SHOWN, Plane
+from analyser.fitting.plane_figures import rotations, unknown_figures
 from analyser.fitting.sampling import state_samples
 from analyser.flight import Body
-
-_NOT_IN_PLANE = "not shown by altitude, speed and vertical speed"
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,8 @@ class FittedArc:
 
     ``rows`` are those of the arc, ``clocked`` those of them whose clock is believed.
     ``state`` (3,) and ``covariance`` (3, 3) are at ``epoch``: radius m, radial and transverse speed m/s. On the ground the state is
-    the ground's and does not move. ``start`` and ``end`` (MET, s) are those of its first and last reading.
+    the ground's and does not move. ``start`` and ``end`` (MET, s) are those of its first and last reading. ``plane`` is how the coast lies about its
+    body, settled on its state; None where the readings don't show it.
     """
 
     index: int
@@ -38,11 +39,17 @@ class FittedArc:
     fit: object | None = None
     estimates: dict[str, Estimate] | None = None
     remarks: tuple[str, ...] = ()
+    plane: Plane | None = None
 
     @cached_property
     def samples(self) -> np.ndarray:
         """States at the epoch, shape (K, 3), spread as the covariance says."""
         return state_samples(self.state, self.covariance, self.index)
+
+    @cached_property
+    def sampled_rotations(self) -> np.ndarray:
+        """Orientations (K, 3, 3) that go with the samples of the state, where there is a plane."""
+        return rotations(self.plane, self.samples, self.index)
 
     @property
     def energy(self) -> float:
@@ -89,14 +96,18 @@ class FittedArc:
         def get(name: str, unit: str) -> Estimate:
             return found.get(name) or Estimate.unknown(unit, on_ground if self.kind == "landed" else "the readings leave it open")
 
+        lying = found if "inclination" in found else unknown_figures(on_ground if self.kind == "landed" else NOT_SHOWN)
         return Arc(
             body=self.body.name, kind=self.kind, start=self.start, end=self.end, rows=self.rows,
             semi_major_axis=get("semi_major_axis", "m"), eccentricity=get("eccentricity", "1"),
             periapsis_altitude=get("periapsis_altitude", "m"), apoapsis_altitude=get("apoapsis_altitude", "m"),
             periapsis_time=get("periapsis_time", "s"), period=get("period", "s"), energy=get("energy", "J/kg"),
             angular_momentum=get("angular_momentum", "m^2/s"),
-            inclination=found.get("inclination") or Estimate.unknown("rad", _NOT_IN_PLANE),
-            epoch=self.epoch, state=self.state, covariance=self.covariance, remarks=self.remarks,
+            inclination=lying["inclination"], epoch=self.epoch, state=self.state, covariance=self.covariance, remarks=self.remarks,
+            ascending_node_longitude=lying["ascending_node_longitude"], argument_of_periapsis=lying["argument_of_periapsis"],
+            longitude_of_periapsis=lying["longitude_of_periapsis"],
+            orientation=self.plane.rotation if self.plane is not None and self.plane.noded else None,
+            orientation_covariance=self.plane.covariance if self.plane is not None and self.plane.noded else None,
         )  # fmt: skip
 
 

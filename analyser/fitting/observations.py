@@ -208,7 +208,7 @@ class Whitening:
     def matrices(self) -> np.ndarray:
         """The whitening of each row as a matrix, shape (n, 6, 6): whitened values by readings."""
         outer = self.factor[:, :, None] * self.shared[:, :, None] * self.shared[:, None, :]
-        return (np.eye(6) - outer) * self.inverse_sigmas[:, None, :]
+        return (np.eye(outer.shape[2]) - outer) * self.inverse_sigmas[:, None, :]
 
     def __call__(self, array: np.ndarray) -> np.ndarray:
         """Whiten (n, 6) or (n, 6, p)."""

@@ -51,7 +51,8 @@ class Tests:
 def test_readings(observations: Observations, used: np.ndarray, epoch: float, state: np.ndarray, linear: Linear | None = None) -> Tests:
     """Test every reading, used or not, and every row's clock, against the fit of those used.
 
-    ``linear`` is the model straightened about ``state``, where it is at hand.
+    ``linear`` is the model straightened about ``state``, where it is at hand. Where the observations carry more channels than CHANNELS, it
+    must be given, and its Jacobian may be with respect to more than the state (p parameters: 3 becomes p in the shapes of :class:`Tests`).
     """
     linear = straighten(observations, epoch, state, used) if linear is None else linear
     values, jacobian, rate = linear.values, np.nan_to_num(linear.jacobian), np.nan_to_num(linear.rates)
@@ -62,12 +63,13 @@ def test_readings(observations: Observations, used: np.ndarray, epoch: float, st
     white = whitening(jacobian)
     norms = np.sqrt(np.einsum("ijk,ijk->k", white, white))
     scaling = np.where(norms > 0, norms, 1.0)
-    left, sizes, right = decompose((white / scaling).reshape(-1, 3))
+    channels, unknowns = jacobian.shape[1:]
+    left, sizes, right = decompose((white / scaling).reshape(-1, unknowns))
     known = sizes > 1e-10 * sizes[0]
     left = np.where(known, left, 0.0)
     flat = whitening(miss).ravel()
-    rest = (flat - left @ (left.T @ flat)).reshape(n, 6)
-    pulls = np.einsum("nil,nij->nlj", left.reshape(n, 6, 3), roots)
+    rest = (flat - left @ (left.T @ flat)).reshape(n, channels)
+    pulls = np.einsum("nil,nij->nlj", left.reshape(n, channels, unknowns), roots)
     gradient = np.einsum("nij,ni->nj", roots, rest)
     own = np.maximum(np.einsum("nij,nij->nj", roots, roots) - np.einsum("nlj,nlj->nj", pulls, pulls), 0.0)
     sigma = observations.sigmas

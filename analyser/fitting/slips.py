@@ -15,6 +15,7 @@ KNOT, KILOMETRE_AN_HOUR = 1852.0 / 3600.0, 1.0 / 3.6  # m/s
 _LENGTHS = {"m": 1.0, "km": 1e3, "Mm": 1e6, "ft": FOOT, "nmi": NAUTICAL_MILE, "mi": STATUTE_MILE}
 _SPEEDS = {"m/s": 1.0, "km/s": 1e3, "km/h": KILOMETRE_AN_HOUR, "ft/s": FOOT, "kn": KNOT}
 _ANGLES = {"deg": math.pi / 180.0, "rad": 1.0}
+_ANGULAR = frozenset({"flight_path_angle", "pitch", "heading", "roll", "latitude", "longitude"})
 _DECIMAL = ("m", "km", "Mm", "m/s", "km/s")
 
 
@@ -31,7 +32,7 @@ def units_of(column: str) -> dict[str, float]:
     """Units that a column may have been read in, with their size in SI."""
     if column in ("altitude", "radar_altitude"):
         return _LENGTHS
-    return _ANGLES if column == "flight_path_angle" else _SPEEDS
+    return _ANGLES if column in _ANGULAR else _SPEEDS
 
 
 def spell(column: str, value: float, step: float = 0.0) -> str:
