@@ -84,8 +84,11 @@ def least_to_periapsis(body: Body, energy, h, periapsis: float) -> np.ndarray:
     return cheapest_with_periapsis(body, energy, h, periapsis)[0]
 
 
-def cheapest_with_periapsis(body: Body, energy, h, periapsis: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """As :func:`least_to_periapsis`, and energy and angular momentum of the orbit so reached."""
+def cheapest_with_periapsis(body: Body, energy, h, periapsis: float, then=None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """As :func:`least_to_periapsis`, and energy and angular momentum of the orbit so reached.
+
+    ``then``, where given, is what is to be done next: (energies, angular momenta) -> delta-v, m/s; it is counted in choosing the orbit and in the first figure.
+    """
     energy, h = np.broadcast_arrays(np.asarray(energy, float), np.asarray(h, float))
     shape, energy, h = energy.shape, energy.ravel(), h.ravel()
     if not energy.size:
@@ -93,20 +96,20 @@ def cheapest_with_periapsis(body: Body, energy, h, periapsis: float) -> tuple[np
     # inverse of the new apoapsis, in periapsis radii: 1 is the circle, 0 the parabola, below 0 hyperbolas
     lowest = min(-0.5, 2 * float(np.nanmin(1 - 2 * np.maximum(energy, 0) * periapsis / body.mu)) - 1.5)
     if energy.size <= 8:
-        found = _cheapest_shape(body, energy, h, periapsis, np.full(energy.shape, lowest), np.ones(energy.shape), (81, 13, 13, 13, 13, 13))
+        found = _cheapest_shape(body, energy, h, periapsis, np.full(energy.shape, lowest), np.ones(energy.shape), (81, 13, 13, 13, 13, 13), then)
     else:
         middle = np.argsort(energy)[energy.size // 2]
         _, x = _cheapest_shape(
-            body, energy[middle : middle + 1], h[middle : middle + 1], periapsis, np.array([lowest]), np.ones(1), (81, 13, 13, 13)
+            body, energy[middle : middle + 1], h[middle : middle + 1], periapsis, np.array([lowest]), np.ones(1), (81, 13, 13, 13), then
         )
         low, high = np.full(energy.shape, max(x[0] - 0.05, lowest)), np.full(energy.shape, min(x[0] + 0.05, 1.0))
-        found = _cheapest_shape(body, energy, h, periapsis, low, high, (11, 9, 9, 9))
+        found = _cheapest_shape(body, energy, h, periapsis, low, high, (11, 9, 9, 9), then)
     cost, x = found
     after = -body.mu * x / (periapsis * (1 + x)), np.where(h < 0, -1.0, 1.0) * np.sqrt(2 * body.mu * periapsis / (1 + x))
     return cost.reshape(shape), after[0].reshape(shape), after[1].reshape(shape)
 
 
-def _cheapest_shape(body: Body, energy, h, periapsis, low, high, rounds):
+def _cheapest_shape(body: Body, energy, h, periapsis, low, high, rounds, then=None):
     """Least delta-v over 1 / (apoapsis in periapsis radii) between ``low`` and ``high``, and where: grids, each about the best of the last."""
     sense = np.where(h < 0, -1.0, 1.0)
     _, highest = apsides(body.mu, energy, h)
@@ -120,6 +123,7 @@ def _cheapest_shape(body: Body, energy, h, periapsis, low, high, rounds):
         wanted = -body.mu * x / (periapsis * (1 + x))
         momentum = sense * np.sqrt(2 * body.mu * periapsis / (1 + x))
         cost = least_delta_v(body.mu, energy, h, wanted, momentum, radius_min=body.radius, radius_max=body.sphere_of_influence)
+        cost = cost if then is None else cost + then(wanted, momentum)
         cost = np.where(np.isnan(cost), np.inf, cost)
         at = (np.argmin(cost, axis=0), np.arange(energy.size))
         better = cost[at] < best

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.fitting.moon import Crossing
+from analyser.fitting.moon_patch import Crossing, MoonPlace
 from analyser.flight import Body
 
 
@@ -35,54 +35,84 @@ def fly_to_moon(planet: Body, moon: Body, leg: Crossing, *, both: bool, delta_v:
 
     Notes
     -----
-    The moon goes round on its mean circle. The planet is the origin; that the moon pulls it too is in the equations with ``both``.
+    The moon goes round on its own ellipse. The planet is the origin; that the moon pulls it too is in the equations with ``both``.
     """
-    turn = 1.0 if leg.planet_orbit[1] > 0 else -1.0
-    state = np.array([leg.burn_radius, 0.0, 0.0, turn * (leg.speed_after + delta_v)])
     limit = 1.6 * (leg.time_before + leg.time_after)
-    found = _fly(planet, moon, state, leg.phase + phase, limit, both, to_moon=True)
-    return found
+    return _fly(planet, moon, _outward_state(planet, leg, delta_v), _Orbit(planet, moon, leg.anomaly, leg.phase + phase), limit, both, to_moon=True)
 
 
 def fly_home(planet: Body, moon: Body, leg: Crossing, *, both: bool, delta_v: float = 0.0) -> FlownLeg:
     """Fly a homeward leg of :func:`analyser.fitting.moon.from_moon` and find the periapsis about the planet; parameters as :func:`fly_to_moon`."""
-    rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
+    orbit = _Orbit(planet, moon, leg.anomaly, 0.0)
     turn = 1.0 if leg.moon_orbit[1] > 0 else -1.0
     # leg.phase holds when the craft leaves the sphere; the direction away from the planet has turned by then
-    place = leg.phase + rate * leg.time_before
+    place = leg.phase + orbit.angle(leg.time_before)
     out = np.array([math.cos(place), math.sin(place)])
+    x, z, u, w = orbit.state(0.0)
+    start, speed = leg.burn_radius, leg.speed_after + delta_v
+    climb = _climb(moon.mu, leg.moon_orbit, start)
     side = turn * np.array([-out[1], out[0]])
-    speed = math.sqrt(planet.mu / moon.semi_major_axis)
-    state = np.concatenate([
-        np.array([moon.semi_major_axis, 0.0]) + leg.burn_radius * out, np.array([0.0, speed]) + (leg.speed_after + delta_v) * side,
-    ])  # fmt: skip
-    return _fly(planet, moon, state, 0.0, 1.6 * (leg.time_before + leg.time_after), both, to_moon=False)
+    level = math.sqrt(max(speed**2 - climb**2, 0.0))
+    state = np.concatenate([np.array([x, z]) + start * out, np.array([u, w]) + climb * out + level * side])
+    return _fly(planet, moon, state, orbit, 1.6 * (leg.time_before + leg.time_after), both, to_moon=False)
 
 
-def _fly(planet: Body, moon: Body, state, angle: float, limit: float, both: bool, to_moon: bool) -> FlownLeg:
+def _climb(mu: float, orbit, radius: float) -> float:
+    """Radial speed, m/s, with which an orbit rises through a radius; 0 at its apsides."""
+    from analyser.fitting.transfer import apsides, speeds_at
+
+    low, high = (float(x) for x in apsides(mu, *orbit))
+    return 0.0 if min(abs(radius / low - 1), abs(radius / high - 1)) < 1e-9 else float(speeds_at(mu, *orbit, radius)[0])
+
+
+def _outward_state(planet: Body, leg: Crossing, delta_v: float = 0.0) -> np.ndarray:
+    """Position and velocity after the burn of an outward leg, the burn's place on the first axis."""
+    turn = 1.0 if leg.planet_orbit[1] > 0 else -1.0
+    climb, speed = _climb(planet.mu, leg.planet_orbit, leg.burn_radius), leg.speed_after + delta_v
+    return np.array([leg.burn_radius, 0.0, climb, turn * math.sqrt(max(speed**2 - climb**2, 0.0))])
+
+
+class _Orbit:
+    """The moon's way round the planet: at ``angle`` from the first axis when the leg begins, its true anomaly then given."""
+
+    def __init__(self, planet: Body, moon: Body, anomaly: float, angle: float):
+        self.planet, self.moon, self.begin, self.first = planet, moon, anomaly, angle
+        self.round = moon.eccentricity < 1e-9
+        self.place = MoonPlace.mean(moon, planet) if self.round else MoonPlace.of(moon, planet, anomaly)
+
+    def angle(self, t: float) -> float:
+        """Angle gone round after ``t`` seconds, rad."""
+        return self.place.mean_motion * t if self.round else self.place.turned(t) - self.place.true_anomaly
+
+    def state(self, t: float) -> tuple[float, float, float, float]:
+        """Position, m, and velocity, m/s, after ``t`` seconds."""
+        turned = self.angle(t)
+        now = self.place if self.round else MoonPlace.of(self.moon, self.planet, self.place.true_anomaly + turned)
+        c, s = math.cos(self.first + turned), math.sin(self.first + turned)
+        return now.distance * c, now.distance * s, now.radial * c - now.transverse * s, now.radial * s + now.transverse * c
+
+
+def _fly(planet: Body, moon: Body, state, orbit: _Orbit, limit: float, both: bool, to_moon: bool) -> FlownLeg:
     from scipy.integrate import solve_ivp
 
-    distance = moon.semi_major_axis
-    rate = math.sqrt(planet.mu / distance**3)
     edge = moon.sphere_of_influence
-    pull = planet.mu / distance**2
 
     def relative(t, y):
-        c, s = math.cos(angle + rate * t), math.sin(angle + rate * t)
-        return (
-            y[0] - distance * c, y[1] - distance * s, y[2] + distance * rate * s, y[3] - distance * rate * c, c, s,
-        )  # fmt: skip
+        """The craft from the moon, and the moon from the planet."""
+        x, z, u, w = orbit.state(t)
+        return y[0] - x, y[1] - z, y[2] - u, y[3] - w, x, z
 
     def motion(inside):
         def rates(t, y):
-            x, z, _, _, c, s = relative(t, y)
-            r3, d3 = math.hypot(y[0], y[1]) ** 3, math.hypot(x, z) ** 3
+            x, z, _, _, far, wide = relative(t, y)
+            r3, d3, far3 = math.hypot(y[0], y[1]) ** 3, math.hypot(x, z) ** 3, math.hypot(far, wide) ** 3
             if both:
                 a = -planet.mu / r3, -moon.mu / d3
-                own = moon.mu / distance**2  # of the planet towards the moon
-                return [y[2], y[3], a[0] * y[0] + a[1] * x - own * c, a[0] * y[1] + a[1] * z - own * s]
+                own = moon.mu / far3  # of the planet towards the moon
+                return [y[2], y[3], a[0] * y[0] + a[1] * x - own * far, a[0] * y[1] + a[1] * z - own * wide]
             if inside:  # the moon's frame falls with the moon towards the planet
-                return [y[2], y[3], -moon.mu / d3 * x - pull * c, -moon.mu / d3 * z - pull * s]
+                pull = planet.mu / far3
+                return [y[2], y[3], -moon.mu / d3 * x - pull * far, -moon.mu / d3 * z - pull * wide]
             return [y[2], y[3], -planet.mu / r3 * y[0], -planet.mu / r3 * y[1]]
 
         return rates
@@ -132,16 +162,18 @@ def correction_cost(planet: Body, moon: Body, leg: Crossing, miss: float, after:
 
     if not 0 <= after < leg.time_before:
         return math.nan
-    turn = 1.0 if leg.planet_orbit[1] > 0 else -1.0
-    rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
-    r, vr, vt, swept = (float(x) for x in propagate_with_angle(planet.mu, leg.burn_radius, 0.0, turn * leg.speed_after, after))
+    begin = _outward_state(planet, leg)
+    # carried along by the planet alone, in the axes of the burn
+    r, vr, vt, swept = (float(x) for x in propagate_with_angle(planet.mu, leg.burn_radius, begin[2], begin[3], after))
+    orbit = _Orbit(planet, moon, leg.anomaly, leg.phase)
+    orbit = _Orbit(planet, moon, orbit.place.true_anomaly + orbit.angle(after), leg.phase + orbit.angle(after))
     step = 0.05
 
     def periapsis(dr, dt):
         c, s = math.cos(swept), math.sin(swept)
         u, w = vr + dr, vt + dt
         state = np.array([r * c, r * s, u * c - w * s, u * s + w * c])
-        found = _fly(planet, moon, state, leg.phase + rate * after, 1.6 * (leg.time_before + leg.time_after), False, to_moon=True)
+        found = _fly(planet, moon, state, orbit, 1.6 * (leg.time_before + leg.time_after), False, to_moon=True)
         return found.periapsis
 
     slopes = [(periapsis(step * a, step * b) - periapsis(-step * a, -step * b)) / (2 * step) for a, b in ((1, 0), (0, 1))]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
-from analyser.fitting.moon import Crossing, free_return
+from analyser.fitting.moon import Crossing, MoonPlace, free_return
 from analyser.fitting.moon_check import correction_cost, fly_home, fly_to_moon, home_correction_cost
 from analyser.flight import Body
 
@@ -23,26 +24,50 @@ def clock_words(seconds: float) -> str:
     return f"{hours} h {minutes:02d} min" if hours < 48 else f"{hours // 24} d {hours % 24} h"
 
 
-def window_words(planet: Body, moon: Body, phase: float, met: float, every: float) -> list[str]:
-    """When to leave: how often the angle comes round, and where the burn's place then is, as far as the moon's place is known."""
+def window_words(planet: Body, moon: Body, leg: Crossing, met: float, every: float, on_circle: bool) -> list[str]:
+    """When to leave: how often the angle comes round, the longest wait, and where the burn's place then is, as far as the moon's place is known."""
     words = []
     if math.isfinite(every):
         words.append(f"that angle comes round every {clock_words(every)}, the longest wait for it")
-    anomaly = moon.mean_anomaly_at_epoch
-    if math.isfinite(anomaly) and math.isfinite(met) and moon.eccentricity < 1e-3:
-        rate = math.sqrt(planet.mu / moon.semi_major_axis**3)
-        place = anomaly + moon.argument_of_periapsis + moon.longitude_of_ascending_node + rate * met
+    elif not on_circle:
         words.append(
-            f"{moon.name} stands at {math.degrees(place) % 360:.1f} deg from the world's reference direction at MET {clock_words(met)}, so the burn's place is"
-            f" at {math.degrees(place - phase) % 360:.1f} deg there; both go on {math.degrees(rate) * HOUR:.2f} deg an hour"
+            f"the burn's place stands still in space: {moon.name} comes to that angle from it once in {clock_words(_turn(planet, moon))}, the longest wait; a pass of the"
+            " place before or after meets it at another angle, which the time of flight has to make up for"
+        )
+    now = MoonPlace.at(moon, planet, met)
+    if now is not None:
+        longitude = now.true_anomaly + moon.argument_of_periapsis + moon.longitude_of_ascending_node
+        rate = now.transverse / now.distance
+        words.append(
+            f"{moon.name} stands at {math.degrees(longitude) % 360:.1f} deg from the world's reference direction at MET {clock_words(met)}, so the burn's place is"
+            f" at {math.degrees(longitude - leg.phase) % 360:.1f} deg there; both go on {math.degrees(rate) * HOUR:.2f} deg an hour"
         )
     return words
+
+
+def _turn(planet: Body, moon: Body) -> float:
+    return 2 * math.pi * math.sqrt(moon.semi_major_axis**3 / planet.mu)
+
+
+def eccentric_words(planet: Body, moon: Body, met: float, find: Callable) -> list[str]:
+    """Of a leg to or from a moon whose distance changes: with it where the leg was reckoned, and what its nearest and farthest place would cost.
+
+    ``find`` gives the leg (a Crossing or None) for a :class:`MoonPlace`.
+    """
+    if moon.eccentricity < 1e-3:
+        return []
+    known = math.isfinite(moon.mean_anomaly_at_epoch + met)
+    ends = [find(MoonPlace.of(moon, planet, anomaly)) for anomaly in (0.0, math.pi)]
+    costs = [math.nan if leg is None else leg.delta_v for leg in ends]
+    where = "where it will be then, half of the longest wait counted" if known else "at its mean distance, for where it is on its orbit is not known"
+    said = ", ".join(f"{cost:.1f} m/s with it at its {name}" for cost, name in zip(costs, ("nearest", "farthest")) if math.isfinite(cost))
+    return [f"reckoned with {moon.name} {where}" + (f"; the burns would be {said}" if said else "")]
 
 
 def outward_words(planet: Body, moon: Body, orbit, leg: Crossing) -> list[str]:
     """Of a leg to a moon: with both bodies pulling, corrections, the free return."""
     flown = fly_to_moon(planet, moon, leg, both=True).periapsis
-    words = [both_pulling(moon, flown, leg.moon_periapsis)]
+    words = [both_pulling(moon, flown, leg.moon_periapsis), *_patched(moon, fly_to_moon(planet, moon, leg, both=False).periapsis, leg.moon_periapsis)]
     miss = flown - leg.moon_periapsis if math.isfinite(flown) else math.nan
     times = _hours(leg.time_before)
     words += _correction([(t, correction_cost(planet, moon, leg, _told(miss), t)) for t in times], miss, "after the burn")
@@ -62,7 +87,7 @@ def outward_words(planet: Body, moon: Body, orbit, leg: Crossing) -> list[str]:
 def homeward_words(planet: Body, moon: Body, leg: Crossing, periapsis: float) -> list[str]:
     """Of a leg home: with both bodies pulling, corrections."""
     flown = fly_home(planet, moon, leg, both=True).periapsis
-    words = [both_pulling(planet, flown, periapsis)]
+    words = [both_pulling(planet, flown, periapsis), *_patched(planet, fly_home(planet, moon, leg, both=False).periapsis, periapsis)]
     miss = flown - periapsis if math.isfinite(flown) else math.nan
     if math.isfinite(leg.time_after):
         times = [leg.time_after - t for t in _hours(leg.time_after)]
@@ -77,6 +102,14 @@ def both_pulling(body: Body, flown: float, wanted: float) -> str:
     height = (flown - body.radius) / 1e3
     hit = f"would hit {body.name}" if height < 0 else f"would pass {body.name} at {height:.0f} km"
     return f"with both bodies pulling at once the same burn {hit} instead of {(wanted - body.radius) / 1e3:.0f} km: correct on the way, early"
+
+
+def _patched(body: Body, flown: float, wanted: float) -> list[str]:
+    """Where the patched leg itself, integrated, passes elsewhere: it met the sphere of influence sooner than reckoned, or left it later."""
+    if abs(flown - wanted) < 1e3:
+        return []
+    where = "would not come near" if math.isnan(flown) else f"passes {(flown - body.radius) / 1e3:.0f} km over"
+    return [f"integrated step by step the patched path {where} {body.name}: it meets the sphere of influence twice, so this leg is not one to fly as it stands"]
 
 
 def _told(miss: float) -> float:

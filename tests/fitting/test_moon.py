@@ -1,11 +1,12 @@
 """Legs to a moon and home: flown by integration, against other legs that do the same, mirrored, and at the edges of what is possible."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from analyser.fitting import moon, moon_check
+from analyser.fitting import moon, moon_check, moon_patch
 from analyser.fitting.transfer import apsides, orbit_of_apsides, tangential_delta_v
 from analyser.flight import Atmosphere, Body
 
@@ -77,8 +78,6 @@ def test_no_other_leg_found_by_flying_is_cheaper():
 def test_home_is_never_cheaper_with_less_speed():
     """A little less speed, whatever the place of the burn: the periapsis stays above the one wanted."""
     leg = moon.from_moon(ARDENT, LULL, circle(LULL, 20e3), ARDENT.radius + 34e3)
-    from dataclasses import replace
-
     lowest = min(
         moon_check.fly_home(ARDENT, LULL, replace(leg, phase=leg.phase + turn), both=False, delta_v=-0.5).periapsis for turn in np.linspace(-0.3, 0.3, 25)
     )
@@ -93,10 +92,10 @@ def test_free_return_mirrors_the_way_out(planet, body, low, pass_):
     assert moon_check.fly_to_moon(planet, body, leg, both=False).periapsis == pytest.approx(body.radius + pass_, abs=50)
     place = moon.MoonPlace.mean(body, planet)
     energy, h = leg.moon_orbit
-    sweep = moon._angle_out(body.mu, energy, h, leg.moon_periapsis, body.sphere_of_influence, 1)
+    sweep = moon_patch.angle_out(body.mu, energy, h, leg.moon_periapsis, body.sphere_of_influence, 1)
     rate = place.transverse / place.distance
     leaving = leg.psi + 2 * math.copysign(sweep, h) - rate * 2 * leg.time_after
-    e, h, radial = moon._to_planet(planet.mu, body.mu, body.sphere_of_influence, place, energy, h, leaving)
+    e, h, radial = moon_patch.into_planet(planet.mu, body.mu, body.sphere_of_influence, place, energy, h, leaving)
     assert radial < 0
     assert float(apsides(planet.mu, e, h)[0]) == pytest.approx(leg.burn_radius, rel=1e-5)
 
@@ -115,4 +114,62 @@ def test_waiting_makes_a_correction_dearer():
 
 
 def test_out_of_reach_is_none():
-    assert moon.to_moon(ARDENT, LULL, orbit_of_apsides(ARDENT.mu, 30e6, 40e6), LULL.radius + 30e3) is None
+    under = orbit_of_apsides(ARDENT.mu, 0.3 * ARDENT.radius, 0.9 * ARDENT.radius)
+    assert moon.to_moon(ARDENT, LULL, under, LULL.radius + 30e3) is None
+
+
+@pytest.mark.parametrize("orbit", [(30e6, 40e6), (0.7 * 890e3, 1.09 * 890e3), (0.99 * 890e3, 20e6), (970e3, 5e6), (2e6, 12e6)])
+def test_legs_from_any_orbit_fly_as_planned(orbit):
+    """From outside the moon's way, from one that falls to the ground, from long ellipses."""
+    start = tuple(float(x) for x in orbit_of_apsides(ARDENT.mu, *orbit))
+    leg = moon.to_moon(ARDENT, LULL, start, LULL.radius + 40e3, capture(LULL, 40e3))
+    flown = moon_check.fly_to_moon(ARDENT, LULL, leg, both=False)
+    assert flown.periapsis == pytest.approx(LULL.radius + 40e3, abs=50.0)
+    assert flown.time == pytest.approx(leg.time_before + leg.time_after, abs=1.0)
+    assert all(burn.radius >= ARDENT.radius * (1 - 1e-9) for burn in leg.impulses)
+
+
+@pytest.mark.parametrize("orbit", [(0.95 * 310e3, 360e3), (330e3, 900e3), (0.8 * 310e3, 3000e3)])
+def test_legs_home_from_any_orbit_fly_as_planned(orbit):
+    start = tuple(float(x) for x in orbit_of_apsides(LULL.mu, *orbit))
+    leg = moon.from_moon(ARDENT, LULL, start, ARDENT.radius + 34e3)
+    flown = moon_check.fly_home(ARDENT, LULL, leg, both=False)
+    assert flown.periapsis == pytest.approx(ARDENT.radius + 34e3, abs=50.0)
+    assert flown.time == pytest.approx(leg.time_before + leg.time_after, rel=1e-5)
+    assert all(burn.radius >= LULL.radius * (1 - 1e-9) for burn in leg.impulses)
+
+
+@pytest.mark.parametrize("anomaly", [0.0, 1.3, 2.8, 4.4])
+def test_an_eccentric_moon_is_met_where_it_is(anomaly):
+    """The moon on its own ellipse, followed by the integration from Kepler's equation: the pass is the one planned wherever it is met."""
+    oval = LULL.changed(eccentricity=0.15)
+    place = moon.MoonPlace.of(oval, ARDENT, anomaly)
+    leg = moon.to_moon(ARDENT, oval, circle(ARDENT, 80e3), LULL.radius + 30e3, place=place)
+    flown = moon_check.fly_to_moon(ARDENT, oval, leg, both=False)
+    assert flown.periapsis == pytest.approx(LULL.radius + 30e3, abs=50.0)
+    home = moon.from_moon(ARDENT, oval, circle(LULL, 20e3), ARDENT.radius + 34e3, place=place)
+    assert moon_check.fly_home(ARDENT, oval, home, both=False).periapsis == pytest.approx(ARDENT.radius + 34e3, abs=100.0)
+
+
+def test_planned_as_if_round_an_eccentric_moon_is_missed():
+    """The negative control of the test above: at its nearest the moon is 3,150 km closer than its mean distance."""
+    oval = LULL.changed(eccentricity=0.15)
+    leg = moon.to_moon(ARDENT, oval, circle(ARDENT, 80e3), LULL.radius + 30e3, place=moon.MoonPlace.of(oval, ARDENT, 0.0))
+    wrong = moon.to_moon(ARDENT, LULL, circle(ARDENT, 80e3), LULL.radius + 30e3)
+    missed = moon_check.fly_to_moon(ARDENT, oval, replace(wrong, anomaly=leg.anomaly), both=False)
+    assert not abs(missed.periapsis - LULL.radius - 30e3) < 100e3
+
+
+def test_the_moon_goes_round_as_kepler_says():
+    """One whole turn in one period, equal areas, and the place at a time put back."""
+    oval = LULL.changed(eccentricity=0.4, mean_anomaly_at_epoch=0.7)
+    place = moon.MoonPlace.of(oval, ARDENT, 1.0)
+    period = 2 * math.pi * math.sqrt(oval.semi_major_axis**3 / ARDENT.mu)
+    assert place.turned(period) == pytest.approx(1.0 + 2 * math.pi, abs=1e-12)
+    assert place.turned(-0.37 * period) == pytest.approx(place.turned(0.63 * period) - 2 * math.pi, abs=1e-12)
+    angles = np.array([place.turned(t) for t in np.linspace(0, period, 2001)])
+    radius = np.array([moon.MoonPlace.of(oval, ARDENT, a).distance for a in angles])
+    swept = np.cumsum((radius[1:] ** 2 + radius[:-1] ** 2) / 4 * np.diff(angles))
+    assert swept[999] == pytest.approx(swept[-1] / 2, rel=1e-5)
+    assert moon.MoonPlace.at(oval, ARDENT, period / 3).true_anomaly == pytest.approx(moon.MoonPlace.at(oval, ARDENT, 4 * period / 3).true_anomaly - 2 * math.pi)
+    assert moon.MoonPlace.at(LULL, ARDENT, 0.0) is None

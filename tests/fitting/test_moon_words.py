@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -21,14 +22,18 @@ def legs():
     return out, home
 
 
-def test_the_window_follows_the_moon():
-    (_, now) = moon_words.window_words(ARDENT, LULL, math.radians(115.9), 0.0, 2455.0)
-    (_, later) = moon_words.window_words(ARDENT, LULL, math.radians(115.9), 36_000.0, 2455.0)
+def test_the_window_follows_the_moon(legs):
+    leg = replace(legs[0], phase=math.radians(115.9))
+    (_, now) = moon_words.window_words(ARDENT, LULL, leg, 0.0, 2455.0, True)
+    (_, later) = moon_words.window_words(ARDENT, LULL, leg, 36_000.0, 2455.0, True)
     place = [float(re.search(r"place is at ([\d.]+) deg", words)[1]) for words in (now, later)]
     assert place[0] == pytest.approx((40 - 115.9) % 360, abs=0.06)
     rate = math.degrees(math.sqrt(6.1e12 / 21e6**3))
     assert (place[1] - place[0]) % 360 == pytest.approx(36_000 * rate, abs=0.11)
-    assert len(moon_words.window_words(ARDENT, Body("L", 2.1e11, 310e3, parent="Ardent", semi_major_axis=21e6), 1.0, 0.0, math.nan)) == 0
+    unknown = Body("L", 2.1e11, 310e3, parent="Ardent", semi_major_axis=21e6)
+    assert len(moon_words.window_words(ARDENT, unknown, leg, 0.0, math.nan, True)) == 0
+    (wait,) = moon_words.window_words(ARDENT, unknown, leg, 0.0, math.nan, False)
+    assert "once in 68 h" in wait or "once in 2 d" in wait
 
 
 def test_a_correction_home_shifts_the_periapsis_by_what_it_says(legs):
