@@ -14,12 +14,13 @@ import pandas as pd
 
 from analyser.fitting.arcs import FittedArc, ground_arc
 from analyser.fitting.conic import propagate_jacobian
-from analyser.fitting.observations import CHANNELS, observe, predict
+from analyser.fitting.constancy import ROW_CAP, VALUE_CAP, constancy
+from analyser.fitting.observations import CHANNELS, Observations, observe, predict
 from analyser.fitting.orbit import CoastFit, fit_coast
 from analyser.fitting.pairs import pair_misfit
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
-from analyser.fitting.segments import BREAK_COST, ROW_CAP, STEADY_COST, THROTTLE_OPEN, VALUE_CAP, Stretch, burning, constancy, first_partition, steady, surely_coasting
+from analyser.fitting.segments import BREAK_COST, STEADY_COST, THROTTLE_OPEN, Stretch, burning, first_partition, steady, surely_coasting
 from analyser.fitting.slips import explain
 from analyser.flight import World
 
@@ -64,6 +65,7 @@ class _Fitter:
     def __init__(self, table: pd.DataFrame, rows: PanelRows, world: World):
         self.table, self.rows, self.world = table, rows, world
         self._robust: dict[tuple[int, ...], CoastFit | None] = {}
+        self._seen: dict[str, tuple[Observations, np.ndarray]] = {}
 
     def robust(self, stretch: Stretch) -> CoastFit | None:
         """The robust fit, or None where the rows hold no motion at all."""
@@ -86,34 +88,41 @@ class _Fitter:
             price[place[item.position]] += VALUE_CAP
         return float(np.minimum(price, ROW_CAP).sum())
 
-    def disagreement(self, fit: CoastFit, row: int) -> np.ndarray:
-        """|reading - prediction| of a row's values in sigmas, the orbit's own uncertainty included."""
-        return np.array([off for _, _, _, _, _, off in self._against(fit, row)])
+    def disagreement(self, fit: CoastFit, rows) -> np.ndarray:
+        """|reading - prediction| of some rows' values in sigmas, the orbit's own uncertainty included."""
+        seen, *_, off = self._against(fit, rows)
+        return off[seen.present] if len(seen) else np.empty(0)
 
     def slipped(self, fit: CoastFit, row: int) -> bool:
         """Whether all values of a row but one agree with an orbit, and one simple slip explains that one."""
-        against = self._against(fit, row)
-        wrong = [item for item in against if item[-1] >= AGREES]
-        if len(wrong) != 1 or len(against) < 3:
+        seen, values, spread, off = self._against(fit, (row,))
+        wrong = np.flatnonzero(off[0] >= AGREES) if len(seen) else ()
+        if len(wrong) != 1 or seen.present.sum() < 3:
             return False
-        column, *rest, _ = wrong[0]
-        return explain(column, *rest, previous=float(self.rows.value[column][row - 1]) if row else math.nan) is not None
+        column, k = CHANNELS[wrong[0]], wrong[0]
+        previous = float(self.rows.value[column][row - 1]) if row else math.nan
+        read, sigma, said, unsure = (float(part[0, k]) for part in (seen.values, seen.sigmas, values, spread))
+        return explain(column, read, sigma, said, unsure, previous=previous) is not None
 
-    def _against(self, fit: CoastFit, row: int) -> list[tuple[str, float, float, float, float, float]]:
-        """Column, value, sigma, what the orbit says, its sigma, and the difference in sigmas, for each value of a row."""
-        seen = observe(self.table, fit.body, [row])
-        if not len(seen):
-            return []
+    def _against(self, fit: CoastFit, rows) -> tuple[Observations, np.ndarray, np.ndarray, np.ndarray]:
+        """Some rows' readings, what the orbit says of them, its sigma, and the difference in sigmas, each (n, 6)."""
+        if fit.body.name not in self._seen:
+            every = observe(self.table, fit.body)
+            place = np.full(len(self.rows), -1)
+            place[every.positions] = np.arange(len(every))
+            self._seen[fit.body.name] = every, place
+        every, place = self._seen[fit.body.name]
+        picked = place[list(rows)]
+        seen = every.rows(picked[picked >= 0])
         states, to_state, rates = propagate_jacobian(fit.body.mu, fit.state, seen.met - fit.epoch)
         values, to_values = predict(seen, states)
-        slope = (np.nan_to_num(to_values) @ to_state)[0]
-        clock = float(np.min(seen.met_sigma)) * np.einsum("jk,k->j", np.nan_to_num(to_values)[0], rates[0])
-        spread = np.sqrt(clock**2 + np.einsum("ij,jk,ik->i", slope, fit.covariance, slope))
-        found = []
-        for k in np.flatnonzero(np.isfinite(seen.values[0])):
-            off = abs(seen.values[0, k] - values[0, k]) / math.hypot(seen.sigmas[0, k], spread[k])
-            found.append((CHANNELS[k], float(seen.values[0, k]), float(seen.sigmas[0, k]), float(values[0, k]), float(spread[k]), float(off)))
-        return found
+        to_values = np.nan_to_num(to_values)
+        slope = to_values @ to_state
+        clock = seen.met_sigma[:, None] * np.einsum("njk,nk->nj", to_values, rates)
+        spread = np.sqrt(clock**2 + np.einsum("nij,jk,nik->ni", slope, fit.covariance, slope))
+        with np.errstate(invalid="ignore"):
+            off = np.abs(seen.values - values) / np.hypot(seen.sigmas, spread)
+        return seen, values, spread, off
 
 
 def _no_burn_between(first: Stretch, second: Stretch, middle: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> bool:
@@ -158,7 +167,7 @@ def _may_be_one(first: Stretch, second: Stretch, fitter: _Fitter) -> bool:
     fit = fitter.robust(better)
     if fit is None or not fit.determined:
         return True
-    off = np.concatenate([fitter.disagreement(fit, row) for row in other.rows])
+    off = fitter.disagreement(fit, other.rows)
     return not len(off) or np.mean(off < 6.0) >= 0.5
 
 
@@ -212,7 +221,7 @@ def _belongs(fitter: _Fitter, fit: CoastFit, row: int, coast: Stretch, side: int
         edge = (known[-1], row) if side < 0 else (row, known[0])
         if steady(propellant, *edge) is False:
             return False
-    off = fitter.disagreement(fit, row)
+    off = fitter.disagreement(fit, (row,))
     good = int(np.sum(off < AGREES))
     if len(off) > 0 and good == len(off):
         return True

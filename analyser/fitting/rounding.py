@@ -9,6 +9,7 @@ signals*, 1948). It is used twice: such readings share their weight, and the cov
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
@@ -17,8 +18,9 @@ from analyser.fitting.observations import Observations
 #: Over some digits the fit no longer knows the distance well enough for its part after the point to mean anything: the correlation fades.
 _FADE = 2.0
 _TWELVE = np.sqrt(12.0)
-#: More readings than this in a column are no longer met pair by pair.
+#: More readings than this in a column are met by bins where they lie close.
 _MANY = 600
+_BINS = 128  # of a digit
 #: Readings within about this part of a digit share their weight.
 _SHARED = 0.3
 
@@ -112,17 +114,18 @@ def scheduled(observations: Observations) -> bool:
     return int(np.gcd.reduce(whole)) >= 4
 
 
-def _sampled(sized: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """What the correlations of very many readings add, each met with an even sample of the others."""
-    some = np.argsort(place)[:: max(1, len(place) // _MANY)]
-    total = 0.0
-    for part in np.array_split(np.arange(len(place)), 1 + len(place) // 2000):
-        apart = np.abs(place[part, None] - place[None, some])
-        shared = correlation(apart)
-        shared[part[:, None] == some[None, :]] = 0.0
-        total = total + sized[:, part] @ shared @ sized[:, some].T
-    total = total * (len(place) / len(some))
-    return 0.5 * (total + total.T)
+def _binned(sized: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """What the correlations of very many readings add: readings are shared out to bins of a small part of a digit, and bins meet bins."""
+    cell, part = np.divmod((place - place.min()) * _BINS, 1.0)
+    cell = cell.astype(int)
+    size, reach = int(cell.max()) + 2, int(3 * _FADE * _BINS)
+    grid = np.stack([np.bincount(cell, row * (1 - part), size) + np.bincount(cell + 1, row * part, size) for row in sized])
+    kernel = correlation(np.abs(np.arange(-reach, reach + 1)) / _BINS)
+    length = 2 ** math.ceil(math.log2(size + 2 * reach))
+    met = np.fft.irfft(np.fft.rfft(grid, length) * np.fft.rfft(kernel, length), length)[:, reach : reach + size]
+    # each reading met itself too
+    own = part**2 + (1 - part) ** 2 + 2 * part * (1 - part) * kernel[reach + 1]
+    return met @ grid.T - (sized * own) @ sized.T
 
 
 def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rates: np.ndarray, used: np.ndarray, columns) -> np.ndarray:
@@ -141,8 +144,13 @@ def spread(gain: np.ndarray, observations: Observations, model: np.ndarray, rate
     total = np.einsum("pij,qij->pq", sized, sized)
     for channel, rows, step in columns:
         if len(rows) > _MANY:
-            total += _sampled(sized[:, rows, channel], model[rows, channel] / step)
-            continue
+            sizes = np.unique(step)
+            spans = [np.ptp(model[rows[step == size], channel]) / size for size in sizes]
+            if max(spans) < 0.5 * len(rows):  # else so widely scattered that few are near each other
+                for size in sizes:
+                    some = rows[step == size]
+                    total += _binned(sized[:, some, channel], model[some, channel] / size)
+                continue
         one, other, apart = _near_pairs(model[rows, channel], step, 3.0 * _FADE)
         part = (sized[:, rows[one], channel] * correlation(apart)) @ sized[:, rows[other], channel].T
         total += part + part.T

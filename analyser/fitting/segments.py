@@ -13,18 +13,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyser.fitting.constancy import constancy, constancy_table
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 
 BREAK_COST = 25.0  # of starting a new stretch, in units of chi-square
 PAIR_CAP = 32.0  # the most that a row may cost for not following from the one before: more than a break
-VALUE_CAP = 25.0  # the most that one invariant of a row may cost: 5 sigma
-ROW_CAP = 40.0  # the most that a row may cost
+STEADY_SIGMAS = 3.5  # a smaller fall of the gauge is none
 STEADY_COST = 30.0  # of a break where the gauge says that no propellant was used
 FORBIDDEN = 1e6
 THROTTLE_OPEN = 0.005
 LONGEST_BLOCK = 32
-TRIED = 9  # readings tried as the centre of many
 
 
 @dataclass(frozen=True)
@@ -42,13 +41,14 @@ def first_partition(rows: PanelRows, propellant: PropellantHistory, misfit: np.n
     ``misfit`` (n - 1,) is that of :func:`analyser.fitting.pairs.pair_misfit`.
     """
     stretches: list[Stretch] = []
+    evidence = _Evidence(rows, propellant)
     for kind, body, block in _blocks(rows):
         if kind != "flying":
             stretches.append(Stretch(kind, body, tuple(block)))
             continue
-        for part in _partition(rows, propellant, block, misfit):
-            powered = len(part) == 1 and not surely_coasting(rows, part[0])
-            stretches.append(Stretch("powered" if powered else "coast", body, tuple(part)))
+        for part in _partition(rows, evidence, slice(block[0], block[-1] + 1), misfit):
+            powered = part.stop - part.start == 1 and not surely_coasting(rows, part.start)
+            stretches.append(Stretch("powered" if powered else "coast", body, tuple(range(part.start, part.stop))))
     return _joined(stretches)
 
 
@@ -92,109 +92,105 @@ def steady(propellant: PropellantHistory, before: int, after: int) -> bool | Non
     drop = propellant.fell(before, after)
     if math.isnan(drop):
         return None
-    return bool(drop < 3.5)
+    return bool(drop < STEADY_SIGMAS)
 
 
-def _partition(rows: PanelRows, propellant: PropellantHistory, block: list[int], misfit: np.ndarray) -> list[list[int]]:
+def _partition(rows: PanelRows, evidence: "_Evidence", block: slice, misfit: np.ndarray) -> list[slice]:
     """The cheapest partition of a block of flying rows."""
-    count = len(block)
+    count = block.stop - block.start
     if count <= 1:
-        return [block] if block else []
+        return [block] if count else []
     if count > LONGEST_BLOCK:
-        # Long tables: partition thinned rows, then let the chain put the rows between where they belong.
-        return _partition_thinned(rows, propellant, block, misfit)
-    shut_gap = [_gap_cost(propellant, block, gap) for gap in range(count - 1)]
-    best = [0.0] + [math.inf] * count
-    came = [0] * (count + 1)
+        return _partition_halves(rows, evidence, block, misfit)
+    begun = BREAK_COST + np.concatenate([[0.0], evidence.gap_costs(block)])
     # what each gap inside a stretch costs: how badly its second row follows from its first
-    follows = np.minimum(misfit[block[:-1]], PAIR_CAP)
+    follows = np.minimum(misfit[block.start : block.stop - 1], PAIR_CAP)
     follows = np.concatenate([[0.0], np.cumsum(np.where(follows > 16.0, follows, 0.0))])
-    evidence_of = _Evidence(rows, propellant, block)
+    price = evidence.costs(block) + constancy_table(rows, block) + follows - follows[:, None]
+    best = np.concatenate([[0.0], np.full(count, np.inf)])
+    came = np.zeros(count + 1, dtype=int)
     for start in range(count):
-        base = best[start] + BREAK_COST + (shut_gap[start - 1] if start else 0.0)
-        for end in range(start, count):
-            evidence = evidence_of.cost(start, end)
-            if evidence >= FORBIDDEN:
-                break
-            cost = base + evidence + follows[end] - follows[start] + (constancy(rows, block[start : end + 1]) if end > start else 0.0)
-            if cost < best[end + 1]:
-                best[end + 1], came[end + 1] = cost, start
-    parts: list[list[int]] = []
+        cost = best[start] + begun[start] + price[start, start:]
+        better = cost < best[start + 1 :]
+        best[start + 1 :][better], came[start + 1 :][better] = cost[better], start
+    parts: list[slice] = []
     end = count
     while end > 0:
-        parts.append(block[came[end] : end])
-        end = came[end]
+        parts.append(slice(block.start + int(came[end]), block.start + end))
+        end = int(came[end])
     return parts[::-1]
 
 
-def _partition_thinned(rows: PanelRows, propellant: PropellantHistory, block: list[int], misfit: np.ndarray) -> list[list[int]]:
+def _partition_halves(rows: PanelRows, evidence: "_Evidence", block: slice, misfit: np.ndarray) -> list[slice]:
     """Partition of a long block: halves are partitioned for themselves and joined where one coast runs through the cut."""
-    middle = len(block) // 2
-    left, right = (_partition(rows, propellant, half, misfit) for half in (block[:middle], block[middle:]))
-    seam = left[-1] + right[0]
-    if _Evidence(rows, propellant, seam).cost(0, len(seam) - 1) < FORBIDDEN:
-        apart = sum(constancy(rows, part) for part in (left[-1], right[0]) if len(part) > 1)
-        if constancy(rows, seam) + min(misfit[block[middle - 1]], PAIR_CAP) < apart + BREAK_COST:
+    middle = (block.start + block.stop) // 2
+    left, right = (_partition(rows, evidence, half, misfit) for half in (slice(block.start, middle), slice(middle, block.stop)))
+    seam = slice(left[-1].start, right[0].stop)
+    if evidence.cost(seam) < FORBIDDEN:
+        apart = sum(constancy(rows, part) for part in (left[-1], right[0]) if part.stop - part.start > 1)
+        if constancy(rows, seam) + min(misfit[middle - 1], PAIR_CAP) < apart + BREAK_COST:
             return left[:-1] + [seam] + right[1:]
     return left + right
 
 
-def _gap_cost(propellant: PropellantHistory, block: list[int], gap: int) -> float:
-    """What a break costs at a gap beyond the ordinary: more where propellant is known to have stayed."""
-    before = next((row for row in reversed(block[: gap + 1]) if math.isfinite(propellant.propellant[row])), None)
-    after = next((row for row in block[gap + 1 :] if math.isfinite(propellant.propellant[row])), None)
-    if before is None or after is None:
-        return 0.0
-    return STEADY_COST if steady(propellant, before, after) else 0.0
-
-
 class _Evidence:
-    """What is not motion (throttle, propellant, events) for every stretch of a block, looked up once a row."""
+    """What is not motion (throttle, propellant, events) for every stretch of the rows, counted up once."""
 
-    def __init__(self, rows: PanelRows, propellant: PropellantHistory, block: list[int]):
+    def __init__(self, rows: PanelRows, propellant: PropellantHistory):
         def counts(flags) -> np.ndarray:
             return np.concatenate([[0], np.cumsum(flags)])
 
-        self.propellant, self.block = propellant, block
-        self.open = counts([burning(rows, row) for row in block])
-        self.ignitions = counts([rows.says(row, "ignition", "liftoff") for row in block])
-        self.cutoffs = counts([rows.says(row, "cutoff") for row in block])
-        known = np.isfinite(propellant.propellant[block])
-        place = np.arange(len(block))
+        every = range(len(rows))
+        marked = [row for row in every if rows.event[row]]
+        ignition, cutoff = (np.zeros(len(rows), dtype=bool) for _ in range(2))
+        ignition[[row for row in marked if rows.says(row, "ignition", "liftoff")]] = True
+        cutoff[[row for row in marked if rows.says(row, "cutoff")]] = True
+        self.propellant = propellant
+        self.open = counts(rows.value["throttle"] > THROTTLE_OPEN)
+        self.ignitions, self.cutoffs = counts(ignition), counts(cutoff)
+        known = np.isfinite(propellant.propellant)
+        place = np.arange(len(rows))
         self.last_known = np.maximum.accumulate(np.where(known, place, -1))
-        self.first_known = np.minimum.accumulate(np.where(known, place, len(block))[::-1])[::-1]
+        self.first_known = np.minimum.accumulate(np.where(known, place, len(rows))[::-1])[::-1]
 
-    def cost(self, start: int, end: int) -> float:
-        """Of taking block[start..end] as one coast."""
-        if end == start:
+    def fell(self, before: np.ndarray, after: np.ndarray) -> np.ndarray:
+        """As :meth:`PropellantHistory.fell` for arrays of rows with readings."""
+        gauge = self.propellant
+        spread = np.maximum(np.hypot(gauge.sigma[before], gauge.sigma[after]), 1e-12)
+        fallen = (gauge.propellant[before] - gauge.propellant[after]) / spread
+        return np.where(gauge.stage[before] != gauge.stage[after], np.inf, fallen)
+
+    def gap_costs(self, block: slice) -> np.ndarray:
+        """What a break costs at each gap of a block beyond the ordinary: more where propellant is known to have stayed."""
+        before, after = self.last_known[block.start : block.stop - 1], self.first_known[block.start + 1 : block.stop]
+        known = (before >= block.start) & (after < block.stop)
+        found = np.zeros(len(before))
+        found[known] = np.where(self.fell(before[known], after[known]) < STEADY_SIGMAS, STEADY_COST, 0.0)
+        return found
+
+    def costs(self, block: slice) -> np.ndarray:
+        """Of taking rows i to k of a block as one coast, for all i and k: shape (n, n), inf below the diagonal and where it can't be."""
+        inside = slice(block.start, block.stop)
+        after = slice(block.start + 1, block.stop + 1)
+        first, last = np.meshgrid(self.first_known[inside], self.last_known[inside], indexing="ij")
+        barred = self.open[after] > self.open[inside, None]
+        known = first < last
+        barred[known] |= self.fell(first[known], last[known]) >= STEADY_SIGMAS
+        count = block.stop - block.start
+        alone, earlier = np.eye(count, dtype=bool), np.tri(count, k=-1, dtype=bool)
+        # what can't be one coast is none with more rows either
+        barred = np.logical_or.accumulate(barred & ~alone & ~earlier, axis=1)
+        marks = self.ignitions[inside] - self.ignitions[inside, None] + self.cutoffs[after] - self.cutoffs[after, None]
+        return np.where(barred | earlier, np.inf, np.where(alone, 0.0, 50.0 * marks))
+
+    def cost(self, part: slice) -> float:
+        """Of taking a part as one coast."""
+        last = part.stop - 1
+        if last <= part.start:
             return 0.0
-        if self.open[end + 1] > self.open[start]:
+        if self.open[part.stop] > self.open[part.start]:
             return FORBIDDEN
-        first, last = int(self.first_known[start]), int(self.last_known[end])
-        if first < last and steady(self.propellant, self.block[first], self.block[last]) is False:
+        first_known, last_known = int(self.first_known[part.start]), int(self.last_known[last])
+        if first_known < last_known and steady(self.propellant, first_known, last_known) is False:
             return FORBIDDEN
-        return 50.0 * float(self.ignitions[end] - self.ignitions[start] + self.cutoffs[end + 1] - self.cutoffs[start + 1])
-
-
-def constancy(rows: PanelRows, part) -> float:
-    """How badly energy and angular momentum fail to be constant over a part, chi-square with gross errors capped."""
-    part = list(part)
-    total = np.zeros(len(part))
-    for values, sigmas in ((rows.energy[part], rows.energy_sigma[part]), (rows.momentum[part], rows.momentum_sigma[part])):
-        good = np.isfinite(values) & np.isfinite(sigmas)
-        if good.sum() < 2:
-            continue
-        value, sigma = values[good], np.maximum(sigmas[good], 1e-12)
-        total[good] += np.minimum(((value - _centre(value, sigma)) / sigma) ** 2, VALUE_CAP)
-    return float(np.minimum(total, ROW_CAP).sum())
-
-
-def _centre(value: np.ndarray, sigma: np.ndarray) -> float:
-    """The common value of several readings of one constant, held against gross errors: the reading that most others
-    agree with, then the weighted mean of those that agree."""
-    # of many readings some, evenly through their order, are tried as the one that most agree with
-    tried = np.arange(len(value)) if len(value) <= TRIED else np.argsort(value)[np.linspace(0, len(value) - 1, TRIED).astype(int)]
-    apart = np.abs(value[tried, None] - value[None, :]) / np.sqrt(sigma[tried, None] ** 2 + sigma[None, :] ** 2)
-    agree = apart[np.argmin(np.minimum(apart**2, VALUE_CAP).sum(axis=1))] < 4.0
-    weight = 1 / sigma[agree] ** 2
-    return float(np.sum(weight * value[agree]) / np.sum(weight))
+        return 50.0 * float(self.ignitions[last] - self.ignitions[part.start] + self.cutoffs[part.stop] - self.cutoffs[part.start + 1])
