@@ -159,6 +159,25 @@ class Logbook:
             found = database.execute("SELECT number, recorded, analyser_version FROM revisions WHERE attempt = ? ORDER BY number", (number,))
             return [tuple(row) for row in found]
 
+    def inputs(self, numbers: Iterable[int]) -> dict[int, tuple[tuple[str, int, str], ...]]:
+        """Files (name, size in bytes, sha256) that the newest revision of each of these attempts was found from, where they are known."""
+        wanted = set(numbers)
+        found: dict[int, list[tuple[str, int, str]]] = {}
+        with self._file.connection() as database:
+            for row in database.execute(
+                f"SELECT r.attempt, i.name, i.size, i.sha256 FROM inputs i JOIN revisions r ON r.id = i.revision WHERE r.number = {rows.newest('r.attempt')} "
+                "ORDER BY r.attempt, i.position"
+            ):
+                if row["attempt"] in wanted:
+                    found.setdefault(row["attempt"], []).append((row["name"], row["size"], row["sha256"]))
+        return {number: tuple(files) for number, files in found.items()}
+
+    def fingerprints(self, version: str) -> frozenset[str]:
+        """Fingerprints of all inputs in which this version of the analyser found what is recorded."""
+        with self._file.connection() as database:
+            found = database.execute("SELECT DISTINCT fingerprint FROM revisions WHERE analyser_version = ?", (version,))
+            return frozenset(row[0] for row in found)
+
     def plans(self) -> list[tuple[str, int, str]]:
         """(plan, attempts, when one was last recorded) of every plan, the one flown last first."""
         with self._file.connection() as database:

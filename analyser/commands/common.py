@@ -5,8 +5,6 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from analyser.errors import InputError
-
 TYPE_CHECKING = False  # known to type checkers by this name; loading typing would take longer than an answer in flight
 if TYPE_CHECKING:
     import argparse
@@ -75,38 +73,10 @@ def image_progress(quiet: bool) -> "Callable[..., None] | None":
 
 
 def flight_folders(paths: "list[Path]") -> "list[Path]":
-    """Flights named by ``paths``: each a flight folder, its flight.toml, or a folder that holds flight folders.
+    """Flights named by ``paths``; see :func:`analyser.many.find_flights`."""
+    from analyser.many import find_flights
 
-    Raises
-    ------
-    InputError
-        A path that isn't there, or holds no flight.
-    """
-    found: list[Path] = []
-    for path in paths:
-        if path.is_file() and path.suffix == ".toml":
-            found.append(path.parent)
-        elif path.is_file():
-            found.append(path)  # a table of readings by itself: the loader says what is missing
-        elif not path.exists():
-            raise InputError(
-                "there is nothing of that name. name a flight folder (it holds flight.toml and readings.csv or "
-                "screenshots/), or a folder of such folders",
-                path,
-            )
-        elif (path / "flight.toml").exists():
-            found.append(path)
-        else:
-            inside = sorted(child.parent for child in path.glob("*/flight.toml"))
-            if not inside:
-                raise InputError(
-                    "no flight.toml in this folder, nor in a folder inside it. a flight is a folder with flight.toml "
-                    "and readings.csv or screenshots/",
-                    path,
-                )
-            found.extend(inside)
-    unique = {folder.resolve(): folder for folder in found}
-    return list(unique.values())
+    return list(find_flights(paths))
 
 
 def write_json(path: Path, found: Any) -> Path:

@@ -130,13 +130,15 @@ def _transitions(findings: Findings):
         yield line + (f" ({item.remark})" if item.remark else "")
 
 
-def findings_document(flight: Flight, findings: Findings) -> str:
-    """findings.json: strict JSON (no NaN), SI, the flight's description first."""
+def findings_document(flight: Flight, findings: Findings, fingerprint: str = "") -> str:
+    """findings.json: strict JSON (no NaN), SI, the flight's description first; ``fingerprint`` names the input it was found from."""
     found = findings.to_dict()
+    status = flight.readings.detail["status"] if "status" in getattr(flight.readings.detail, "columns", ()) else None
     about = {
         "name": flight.name, "pilot": flight.pilot, "date": str(flight.date), "world": flight.world.name,
         "craft": flight.craft.name if flight.craft else None, "plan": flight.plan.name if flight.plan else None, "remarks": flight.remarks,
         "readings": len(flight.readings), "files": [path.name for path in flight.files], "analyser": __version__,
+        "doubtful": int((status == "doubtful").sum()) if status is not None else 0, "fingerprint": fingerprint or None,
     }  # fmt: skip
     document = {"version": found.pop("version"), "flight": plain(about), **found}
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -148,6 +150,7 @@ def write_debrief(
     out_dir: str | Path,
     crops: Mapping[tuple, bytes] | None = None,
     tables: Callable[[Path], object] | None = None,
+    fingerprint: str = "",
 ) -> Path:
     """Write debrief.html, debrief.md and findings.json, and whatever ``tables`` writes, into ``out_dir`` as one set.
 
@@ -159,6 +162,8 @@ def write_debrief(
     crops : mapping of (source, row, column) to PNG bytes, optional
     tables : callable, optional
         Called with the folder to write into; for the two tables of readings.
+    fingerprint : str, optional
+        Of the flight's input, to be kept in findings.json.
 
     Returns
     -------
@@ -178,7 +183,7 @@ def write_debrief(
     texts = {
         "debrief.html": debrief_html(debrief),
         "debrief.md": debrief_markdown(debrief),
-        "findings.json": findings_document(flight, findings),
+        "findings.json": findings_document(flight, findings, fingerprint),
     }
     with staged_folder(out_dir) as folder:
         for name, text in texts.items():
