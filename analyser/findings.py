@@ -83,6 +83,9 @@ class Burn:
     direction: str = ""  # in words: "prograde", "retrograde", "outward", ...
     rows: tuple[int, ...] = ()
     remarks: tuple[str, ...] = ()
+    plane_change: Estimate = Estimate.unknown("rad", _NO_PLANE)  # angle between the angular momenta before and after
+    plane_change_cost: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of net turned the plane
+    out_of_plane_loss: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of that the goal did not want; part of the placement loss
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,7 @@ class LegAudit:
     still_needed: Estimate
     miss: dict[str, Estimate] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    out_of_plane_loss: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # sum over the burns; part of the placement loss
 
 
 @dataclass(frozen=True)
@@ -230,6 +234,8 @@ class Margin:
 
     ``met`` in s; ``arc`` the index of the arc flown then; ``burn`` that of the burn before it (None: the start). ``legs`` are those still to
     fly. ``available``, ``needed`` and their difference ``margin`` in m/s, ``propellant`` in kg.
+    ``slack`` (m/s): what ``needed`` can be off by beyond its interval, for landings carried over from one mass to another and a goal that was come near to
+    and counts as reached. A burn never makes the margin rise by more.
     """
 
     met: float
@@ -241,6 +247,7 @@ class Margin:
     available: Estimate
     needed: Estimate
     margin: Estimate
+    slack: float = 0.0
 
 
 @dataclass(frozen=True)

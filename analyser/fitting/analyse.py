@@ -13,13 +13,14 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
+from analyser.fitting.entries import find_entries
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.plane import PlaneFit
-from analyser.fitting.planes import lay, plane_remarks, settle
+from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
-from analyser.fitting.legs import audit_leg, leg_spans
+from analyser.fitting.legs import audit_leg, leg_spans, plane_counts
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, panel_rows
@@ -32,6 +33,7 @@ CAUTION = (
     "For simulated flight and training only: not for navigating or operating real craft, "
     "which is for licensed crews, approved procedures and local rules."
 )
+_TURNED = 4.0  # standard deviations beyond which two planes differ
 
 
 def fit_flight(flight: Flight, joined: bool = True) -> Findings:
@@ -71,16 +73,16 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
     laid, planes = lay(chain, table)
-    joint = refine(laid, _gaps(chain, rows, propellant) if joined else [], rows, propellant, world)
+    joint = refine(laid, _gaps(chain, laid, rows, propellant, remarks) if joined else [], rows, propellant, world)
     arcs = [_described(arc) for arc in joint.arcs]
     settle(arcs, planes)
     remarks += joint.remarks
-    audited, transitions = _links(chain, arcs, rows, propellant, joint)
+    spans = leg_spans(flight.plan, world, arcs) if flight.plan is not None else []
+    audited, transitions = _links(chain, arcs, rows, propellant, joint, spans)
     transitions += _stagings(propellant, rows)
     landings = _landings(chain, arcs, rows, propellant)
     legs = ()
     if flight.plan is not None:
-        spans = leg_spans(flight.plan, world, arcs)
         legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
     set_aside = _set_aside(chain, propellant, flight, underway, planes)
@@ -90,6 +92,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         arcs=public, burns=burns, legs=legs, transitions=tuple(sorted(transitions, key=lambda item: item.met.value)),
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
+        entries=find_entries(arcs, chain.between, rows, audited, propellant, landings),
     )  # fmt: skip
     return replace(findings, advice=advise(findings, arcs, audited, craft, rows), margins=margins_over_time(flight, findings, memory))
 
@@ -115,12 +118,16 @@ def _described(arc: FittedArc) -> FittedArc:
     return arc
 
 
-def _gaps(chain: Chain, rows: PanelRows, propellant: PropellantHistory) -> list[Gap]:
+def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, remarks: list[str]) -> list[Gap]:
     """The burns that join two coasts about one body, and the unpowered changes of body between two coasts."""
     found = []
-    for first, second in zip(chain.arcs, chain.arcs[1:]):
+    for first, second in zip(arcs, arcs[1:]):
         inside = chain.between[second.index]
         if not first.kind == second.kind == "coast" or any(row in chain.air for row in inside):
+            continue
+        if first.body.name == second.body.name and turned_by_burn(first, second) > _TURNED:
+            middle = (first.end + second.start) / 2
+            remarks.append(f"the burn near MET {middle:.0f} s turned the plane; the joint estimate flies burns in one plane, so this one does not join its coasts")
             continue
         edges = _propellant_edges(first, second, inside, propellant)
         if _burnt(first, second, inside, edges, chain, rows, propellant) == (first.body.name == second.body.name):
@@ -128,7 +135,7 @@ def _gaps(chain: Chain, rows: PanelRows, propellant: PropellantHistory) -> list[
     return found
 
 
-def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, joint: Joint):
+def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, joint: Joint, spans=()):
     """What joins each arc to the next: a burn, or a change of body, or a fall through air (or both)."""
     audited: list[AuditedBurn] = []
     transitions: list[Transition] = []
@@ -138,7 +145,7 @@ def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: Pro
         if first.body.name != second.body.name:
             transitions.append(_change_of_body(first, second, rows, inside))
         if _burnt(first, second, inside, edges, chain, rows, propellant):
-            audited.append(audit_burn(first, second, inside, rows, propellant, edges, learnt=joint.burns.get(second.index)))
+            audited.append(audit_burn(first, second, inside, rows, propellant, edges, plane_counts(spans, first.index, second.index), joint.burns.get(second.index)))
     return audited, transitions
 
 

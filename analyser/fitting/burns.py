@@ -8,7 +8,11 @@ net
     The one impulse that joins the coast before to the coast after, at the radius that both share nearest to the burn's middle.
 needed
     The least delta-v that takes the coast before into an orbit of the energy and angular momentum of the coast after, wherever
-    in the orbit above the ground, by one or two impulses, apse line free.
+    in the orbit above the ground, by one or two impulses, apse line free. Where the goal names an inclination and the
+    readings show the planes, into one of the inclination of the coast after, too.
+plane change, and what it cost
+    The angle between the angular momenta before and after; how much less ``net`` would be without it. What of that the goal did not ask for is
+    out-of-plane loss, a part of the placement loss.
 burn loss = spent - net, placement loss = net - needed
     Where no single impulse pictures the burn fairly (it sweeps more than about 60 degrees, or begins or ends on the
     ground) net has no value, and burn loss is spent - needed, both losses together.
@@ -23,8 +27,10 @@ import numpy as np
 
 from analyser.findings import Burn, Estimate
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.losses import PathLosses, path_losses
+from analyser.fitting.losses import path_losses
 from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.plane_change import Turn, turn_of, with_turn
+from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.propellant import PropellantHistory, Spent
 from analyser.fitting.sampling import estimate, normal_samples
 from analyser.fitting.joint import JointBurn
@@ -51,7 +57,7 @@ class AuditedBurn:
 
 def audit_burn(
     before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory,
-    edges: tuple[int | None, int | None], thrust_tail: bool = False, learnt: JointBurn | None = None,
+    edges: tuple[int | None, int | None], wants_plane: bool = False, learnt: JointBurn | None = None,
 ) -> AuditedBurn:  # fmt: skip
     """Audit the burn between two arcs about one body.
 
@@ -61,8 +67,8 @@ def audit_burn(
     inside : rows taken during the burn.
     edges : (row, row)
         Rows whose propellant reading holds just before and just after the burn; None where there is none.
-    thrust_tail : bool
-        Whether the craft pushes towards its tail (pitch then tells the opposite direction).
+    wants_plane : bool
+        Whether the goal that the burn serves names an inclination: then that counts in what was needed.
     learnt : JointBurn, optional
         What the joint estimate tells of the burn; its samples go with those of the arcs.
     """
@@ -74,8 +80,12 @@ def audit_burn(
     if times.remark:
         remarks.append(times.remark)
 
-    net, net_samples, why_not = _net(before, after, times, same_body)
-    needed, needed_samples = _needed(before, after) if same_body else (math.nan, np.full(1, np.nan))
+    turn = _turn(before, after, times) if same_body else "the burn spans a change of reference body"
+    net, net_samples, flat, why_not = _net(before, after, times, same_body, turn)
+    wanted = (turn.wanted_square, turn.wanted_squares) if wants_plane and isinstance(turn, Turn) else None
+    needed, needed_samples = _needed(before, after, wanted) if same_body else (math.nan, np.full(1, np.nan))
+    if wanted is not None and not why_not:  # one impulse that turns no more than this one does the same
+        needed, needed_samples = min(needed, net), np.fmin(needed_samples, net_samples)
     needed_estimate = estimate(needed, needed_samples, "m/s", "" if same_body else "the burn spans a change of reference body")
     net_estimate = Estimate.unknown("m/s", why_not) if why_not else estimate(net, net_samples, "m/s")
     if learnt is not None:
@@ -99,8 +109,8 @@ def audit_burn(
         spent=estimate(spent, spent_samples, "m/s", "neither propellant nor throttle nor acceleration was read, and the coasts do not tell"),
         net=net_estimate, needed=needed_estimate, burn_loss=burn_loss, placement_loss=placement, spent_from=source,
         steering_loss=path.steering, gravity_loss=path.gravity, drag_loss=path.drag, wrong_way=path.wrong_way,
-        before=before.index, after=after.index, kind=kind, direction=_direction(before, after, times), rows=inside,
-        remarks=tuple(remarks),
+        before=before.index, after=after.index, kind=kind, direction=_direction(before, after, times, turn), rows=inside,
+        remarks=tuple(remarks), **_out_of_plane(turn, wanted, net, net_samples, flat, why_not),
     )  # fmt: skip
     stage = propellant.firing(edges[0]) if edges[0] is not None else None
     return AuditedBurn(
@@ -114,6 +124,10 @@ def _times(before, after, inside, rows: PanelRows, propellant: PropellantHistory
     """Times of a burn by itself."""
     # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
     kick = _impulse(before, after, (before.end + after.start) / 2) if same_body else math.nan
+    if before.plane is not None and after.plane is not None and same_body:
+        middle = (before.end + after.start) / 2
+        turn = turn_of(before, after, middle, (after.start - before.end) / 4, 0.0)
+        kick = float(with_turn(kick, before.at(middle)[2], after.at(middle)[2], turn.square)) if isinstance(turn, Turn) else kick
     # the throttle of a landing moves all the time: what it burnt does not say how long it took
     duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
     return burn_times(
@@ -136,17 +150,43 @@ def _duration(used: Spent | None, propellant: PropellantHistory, rows: PanelRows
     return length, math.hypot(used.propellant_sigma / flow, spread * length)
 
 
-def impulse_at(mu: float, first, second, radius, outward_first, outward_second):
+def impulse_at(mu: float, first, second, radius, outward_first, outward_second, turn_square=0.0):
     """The single impulse between two orbits at a radius they share, m/s; arrays broadcast.
 
-    ``first`` and ``second`` are (energy, angular momentum); ``outward_*`` say which way each moves there (True: up).
+    ``first`` and ``second`` are (energy, angular momentum); ``outward_*`` say which way each moves there (True: up); ``turn_square`` is
+    the square of the angle between their planes, rad^2.
     """
     parts = []
     for (energy, momentum), outward in ((first, outward_first), (second, outward_second)):
         level = momentum / radius
         climb = np.sqrt(np.clip(2 * (energy + mu / radius) - level**2, 0, None))
         parts.append((np.where(outward, climb, -climb), level))
-    return np.hypot(parts[1][0] - parts[0][0], parts[1][1] - parts[0][1])
+    flat = np.hypot(parts[1][0] - parts[0][0], parts[1][1] - parts[0][1])
+    return with_turn(flat, parts[0][1], parts[1][1], turn_square) if np.any(turn_square) else flat
+
+
+def _turn(before: FittedArc, after: FittedArc, times: BurnTimes) -> Turn | str:
+    """How the burn turned the plane, or why that is not known."""
+    if before.plane is None and after.plane is None and "landed" not in (before.kind, after.kind):
+        return turn_of(before, after, times.middle, 0.0, 0.0)
+    sweep = 0.0 if "landed" in (before.kind, after.kind) else before.swept(times.ignition.value, times.middle) + after.swept(times.middle, times.cutoff.value)
+    return turn_of(before, after, times.middle, float(np.std(times.ignition_samples / 2 + times.cutoff_samples / 2)), abs(sweep))
+
+
+def _out_of_plane(turn: Turn | str, wanted, net: float, samples: np.ndarray, flat, why_not: str) -> dict[str, Estimate]:
+    """The figures of a burn that are about the plane."""
+    if isinstance(turn, str):
+        return {"plane_change": Estimate.unknown("rad", turn), "plane_change_cost": Estimate.unknown("m/s", turn), "out_of_plane_loss": Estimate.unknown("m/s", turn)}
+    if why_not:
+        unknown = Estimate.unknown("m/s", why_not)
+        return {"plane_change": turn.estimate(), "plane_change_cost": unknown, "out_of_plane_loss": unknown}
+    flat_net, flat_samples, asked, asked_samples = flat
+    if wanted is None:
+        asked, asked_samples = flat_net, flat_samples
+    return {
+        "plane_change": turn.estimate(), "plane_change_cost": estimate(net - flat_net, samples - flat_samples, "m/s"),
+        "out_of_plane_loss": estimate(net - asked, samples - asked_samples, "m/s"),
+    }  # fmt: skip
 
 
 def _impulse(before: FittedArc, after: FittedArc, met: float) -> float:
@@ -154,30 +194,40 @@ def _impulse(before: FittedArc, after: FittedArc, met: float) -> float:
     return float(math.hypot(second[1] - first[1], second[2] - first[2]))
 
 
-def _net(before: FittedArc, after: FittedArc, times: BurnTimes, same_body: bool):
-    """The net impulse, its samples, and why it has no value (or "")."""
+def _net(before: FittedArc, after: FittedArc, times: BurnTimes, same_body: bool, turn: Turn | str):
+    """The net impulse, its samples, (the same in the plane and with no more than the change of inclination: value, samples, value, samples), and why
+    it has no value (or "")."""
     nothing = np.full(1, np.nan)
     if not same_body:
-        return math.nan, nothing, "the burn spans a change of reference body"
+        return math.nan, nothing, None, "the burn spans a change of reference body"
     if "landed" in (before.kind, after.kind):
-        return math.nan, nothing, "the burn begins or ends on the ground: no single impulse pictures it"
+        return math.nan, nothing, None, "the burn begins or ends on the ground: no single impulse pictures it"
     middle = times.middle
     sweep = before.swept(times.ignition.value, middle) + after.swept(middle, times.cutoff.value)
     if abs(sweep) > LARGEST_SWEEP:
-        return math.nan, nothing, f"the burn sweeps {math.degrees(abs(sweep)):.0f} degrees about {before.body.name}: no single impulse pictures it"
+        return math.nan, nothing, None, f"the burn sweeps {math.degrees(abs(sweep)):.0f} degrees about {before.body.name}: no single impulse pictures it"
     mu = before.body.mu
-    best = _net_of(mu, before.energy, before.momentum, after.energy, after.momentum, before.at(middle), after.at(middle))
-    if not math.isfinite(best):
-        return math.nan, nothing, "the orbits before and after share no radius near the burn: no single impulse joins them"
+    one = (mu, before.energy, before.momentum, after.energy, after.momentum, before.at(middle), after.at(middle))
+    flat = float(_net_of(*one))
+    if not math.isfinite(flat):
+        return math.nan, nothing, None, "the orbits before and after share no radius near the burn: no single impulse joins them"
     # where in its gap the burn lay is part of what is not known
     steps = times.ignition_samples / 2 + times.cutoff_samples / 2
     steps = steps + (middle - float(np.mean(steps)))
-    samples = _net_of(
+    many = (
         mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum,
         _at_own(before, steps), _at_own(after, steps),
     )  # fmt: skip
-    samples = np.where(np.isfinite(samples), samples, best)
-    return float(best), samples, ""
+
+    def whole(samples: np.ndarray, best: float) -> np.ndarray:
+        return np.where(np.isfinite(samples), samples, best)
+
+    flat_samples = whole(_net_of(*many), flat)
+    if isinstance(turn, str):
+        return flat, flat_samples, (flat, flat_samples, flat, flat_samples), ""
+    best, asked = (float(_net_of(*one, turn_square=square)) for square in (turn.square, turn.wanted_square))
+    samples, asked_samples = (whole(_net_of(*many, turn_square=square), value) for square, value in ((turn.squares, best), (turn.wanted_squares, asked)))
+    return best, samples, (flat, flat_samples, asked, asked_samples), ""
 
 
 def _at_own(arc: FittedArc, times: np.ndarray):
@@ -188,14 +238,14 @@ def _at_own(arc: FittedArc, times: np.ndarray):
     return conic.propagate(arc.body.mu, state[0], state[1], state[2], times - arc.epoch)
 
 
-def _net_of(mu, energy_before, momentum_before, energy_after, momentum_after, at_before, at_after):
+def _net_of(mu, energy_before, momentum_before, energy_after, momentum_after, at_before, at_after, turn_square=0.0):
     radius = (at_before[0] + at_after[0]) / 2
     low, high = shared_radii(mu, energy_before, momentum_before, energy_after, momentum_after)
     # orbits that miss each other by little (a finite burn, or noise): the impulse at the middle of the miss
     miss = np.clip(low - high, 0, None)
     where = np.where(miss > 0, (low + high) / 2, np.clip(radius, low, np.maximum(high, low)))
     found = impulse_at(
-        mu, (energy_before, momentum_before), (energy_after, momentum_after), where, at_before[1] >= 0, at_after[1] >= 0
+        mu, (energy_before, momentum_before), (energy_after, momentum_after), where, at_before[1] >= 0, at_after[1] >= 0, turn_square
     )
     return np.where(miss > 0.03 * where, np.nan, found)
 
@@ -208,7 +258,8 @@ def transfer_limits(before: FittedArc, after: FittedArc) -> dict[str, float]:
     return {"radius_min": floor * (1 - 1e-9), "radius_max": before.body.sphere_of_influence}
 
 
-def _needed(before: FittedArc, after: FittedArc):
+def _needed(before: FittedArc, after: FittedArc, tilt=None):
+    """Least delta-v, best and samples; ``tilt``, where the inclination counts, is the square of its change likewise, rad^2."""
     body = before.body
     if before.kind == "landed" and after.kind == "landed":
         return 0.0, np.zeros(len(before.samples))
@@ -218,6 +269,9 @@ def _needed(before: FittedArc, after: FittedArc):
     spread = [
         (arc.energy, arc.momentum) if arc.kind == "landed" else (arc.sampled_energy, arc.sampled_momentum) for arc in (before, after)
     ]
+    if tilt is not None:
+        best = least_with_turn(body.mu, before.energy, before.momentum, after.energy, after.momentum, math.sqrt(tilt[0]), **limits)
+        return float(best), least_with_turn(body.mu, *spread[0], *spread[1], np.sqrt(tilt[1]), **limits)
     samples = least_delta_v(body.mu, *spread[0], *spread[1], **limits)
     return float(best), np.asarray(samples)
 
@@ -248,8 +302,8 @@ def _spent(used, propellant, rows, inside, times, net, net_samples, needed, need
     return needed, needed_samples, "orbits", mass
 
 
-def _direction(before: FittedArc, after: FittedArc, times: BurnTimes) -> str:
-    """Which way the change of velocity points, in words."""
+def _direction(before: FittedArc, after: FittedArc, times: BurnTimes, turn: Turn | str = "") -> str:
+    """Which way the change of velocity points, in words; left and right are across the plane, as seen flying head up."""
     if before.kind == "landed":
         return "up from the ground"
     if after.kind == "landed":
@@ -260,9 +314,23 @@ def _direction(before: FittedArc, after: FittedArc, times: BurnTimes) -> str:
     along = np.array([float(first[1]), float(first[2])])
     change = np.array([float(second[1] - first[1]), float(second[2] - first[2])])
     size = float(np.hypot(*change))
+    across = ""
+    if isinstance(turn, Turn) and turn.significant:
+        sideways = float(second[2]) * math.sin(turn.angle)
+        # turned, the level speed after has that much less of it along the motion before
+        change[1] -= float(second[2]) * (1 - math.cos(turn.angle))
+        size = float(np.hypot(*change))
+        if abs(sideways) > math.tan(math.radians(20)) * size:
+            across = "to the left" if sideways > 0 else "to the right"
+        if abs(sideways) * math.tan(math.radians(20)) > size:
+            return across
     if size < 1e-9:
-        return ""
+        return across
     angle = math.degrees(math.atan2(change[0] * along[1] - change[1] * along[0], float(change @ along)))
+    return " and ".join(part for part in (_in_plane(angle), across) if part)
+
+
+def _in_plane(angle: float) -> str:
     if abs(angle) < 20:
         return "prograde"
     if abs(angle) > 160:

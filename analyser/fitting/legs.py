@@ -18,8 +18,9 @@ from analyser.findings import Estimate, IdealPlan, LegAudit
 from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed, transfer_limits
+from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.sampling import estimate
-from analyser.fitting.transfer import apsides, least_delta_v
+from analyser.fitting.transfer import apsides, least_delta_v, orbit_of_apsides
 from analyser.flight import Craft, Goal, Leg, Plan, World
 
 _SKIP = 6.0  # cost of a leg that was not flown, in circular speeds
@@ -107,7 +108,39 @@ def _apart(goal: Goal, arc: FittedArc) -> float:
         # unbound: as if the apoapsis were ten times as far as wanted, and more with the excess
         wanted = radius + goal.apoapsis
         price += abs(math.log(high / wanted)) / 4 if math.isfinite(high) else math.log(10.0) / 4 + arc.energy * wanted / arc.body.mu
+    tilt = _inclination(arc)
+    if math.isfinite(goal.inclination) and tilt is not None:
+        price += 2 * abs(math.sin((tilt.value - goal.inclination) / 2))
     return price
+
+
+def wants_plane(goal: Goal) -> bool:
+    """Whether a goal names an inclination."""
+    return math.isfinite(goal.inclination)
+
+
+def plane_counts(spans: list[Span], first: int, second: int) -> bool:
+    """Whether what lies between two arcs (indices) belongs to a leg whose goal names an inclination."""
+    return any(span.first <= first and second <= span.last and wants_plane(span.leg.goal) for span in spans)
+
+
+def _inclination(arc: FittedArc) -> Estimate | None:
+    found = (getattr(arc, "estimates", None) or {}).get("inclination")
+    return found if found is not None and found.known else None
+
+
+def _tilts(arc: FittedArc) -> np.ndarray:
+    return np.arccos(np.clip(arc.sampled_rotations[:, 2, 2], -1, 1))
+
+
+def _tilt_between(first: FittedArc, last: FittedArc):
+    """Square of the change of inclination, best and samples, rad^2; None where one of the two is not known."""
+    if first.plane is None or last.plane is None:
+        return None
+    best = math.acos(max(-1.0, min(1.0, last.plane.rotation[2, 2]))) - math.acos(max(-1.0, min(1.0, first.plane.rotation[2, 2])))
+    samples = _tilts(last) - _tilts(first)
+    noise = float(np.var(samples))
+    return max(best**2 - noise, 0.0), np.maximum(samples**2 - 2 * noise, 0.0)
 
 
 def audit_leg(
@@ -150,6 +183,8 @@ def audit_leg(
     remarks = []
     if burns and together and len(together) < len(burns):
         remarks.append("the placement loss of " + _these(own, burns, together) + " is within the burn loss")
+    if wants_plane(goal):
+        remarks += _plane_remarks(first, last, planned is not None)
     if not span.reached:
         remarks.append("the leg was begun but its goal was not reached")
     return LegAudit(
@@ -160,7 +195,29 @@ def audit_leg(
         waste=_sum(waste_best, spent - needed, reason), waste_propellant=kilograms,
         planned=_planned(planned), planned_propellant=_planned_propellant(planned), propellant=_propellant(burns),
         still_needed=_still_needed(goal, world, last), miss=_miss(goal, world, last), remarks=tuple(remarks),
+        out_of_plane_loss=_out_of_plane(burns),
     )  # fmt: skip
+
+
+def _plane_remarks(first: FittedArc, last: FittedArc, planned: bool) -> list[str]:
+    found = []
+    if "landed" not in (first.kind, last.kind) and (first.plane is None or last.plane is None):
+        found.append("the goal names an inclination, but the readings don't show the plane: the turn is counted neither in what was needed nor in what is still needed")
+    if planned:
+        found.append("planned counts no change of plane")
+    return found
+
+
+def _out_of_plane(burns: list[AuditedBurn]) -> Estimate:
+    """What the burns of a leg spent on turning the plane that its goal did not want."""
+    parts = [item.burn.out_of_plane_loss for item in burns]
+    reason = next((part.reason for part in parts if not part.known), "")
+    if reason or not parts:
+        return Estimate.unknown("m/s", reason or "no burn belongs to the leg")
+    best = sum(part.value for part in parts)
+    # each lies at or above nought: the spreads upwards and downwards add by themselves
+    low, high = (math.sqrt(sum((end(part) - part.value) ** 2 for part in parts)) for end in (lambda part: part.low, lambda part: part.high))
+    return Estimate(best, math.sqrt(sum(part.sigma**2 for part in parts)), max(best - low, 0.0), best + high, "m/s")
 
 
 def _these(own, burns, together) -> str:
@@ -179,7 +236,11 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
         inside = [item for item in burns if run_start <= item.burn.before and item.burn.after <= index]
         if inside:
             alone = len(inside) == 1 and (inside[0].burn.before, inside[0].burn.after) == (run_start, index) and inside[0].burn.needed.known
-            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else _needed(arcs[run_start], arcs[index])
+            tilt = _tilt_between(arcs[run_start], arcs[index]) if wants_plane(span.leg.goal) else None
+            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else _needed(arcs[run_start], arcs[index], tilt)
+            if tilt is not None and not alone and all(item.burn.needed.known for item in inside):
+                # with a turn the least is looked for among transfers between apsides only: what the burns needed one by one is one way more
+                part, spread = min(part, sum(item.burn.needed.value for item in inside)), np.fmin(spread, sum(item.needed for item in inside))
             best, samples = best + part, samples + spread
         run_start = index + 1
     return best, samples
@@ -235,6 +296,13 @@ def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:
             return Estimate.of(0.0, 0.0, "m/s")
     if arc.kind != "coast" or arc.body.name != goal.body:
         return Estimate.unknown("m/s", f"the leg ended about {arc.body.name}" if arc.kind == "coast" else "the leg ended on the ground")
+    if goal.kind == "orbit" and wants_plane(goal) and arc.plane is not None:
+        body, tilt = arc.body, _inclination(arc)
+        wanted = orbit_of_apsides(body.mu, body.radius + goal.periapsis, body.radius + goal.apoapsis)
+        limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
+        off = abs((tilt.value if tilt else math.acos(arc.plane.rotation[2, 2])) - goal.inclination)
+        best = float(least_with_turn(body.mu, arc.energy, arc.momentum, *wanted, off, **limits))
+        return estimate(best, least_with_turn(body.mu, arc.sampled_energy, arc.sampled_momentum, *wanted, np.abs(_tilts(arc) - goal.inclination), **limits), "m/s")
     best = float(goals.still_needed(goal, world, arc.body.name, arc.energy, arc.momentum))
     # each sample is a search of its own: every fourth tells the spread well enough
     few = slice(None, None, 4)
@@ -245,8 +313,9 @@ def _miss(goal: Goal, world: World, arc: FittedArc) -> dict[str, Estimate]:
     """Flown less wanted, by the goal's own quantities."""
     if arc.kind != "coast" or arc.body.name != goal.body or goal.kind in ("landed", "escape"):
         return {}
-    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum)
-    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum)
+    tilt = _inclination(arc)
+    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum, tilt.value if tilt else math.nan)
+    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum, _tilts(arc) if tilt else math.nan)
     found = {}
     for name, value in best.items():
         published = (arc.estimates or {}).get(name)
