@@ -15,7 +15,7 @@ import sys
 from analyser.errors import AnalyserError
 
 #: The commands in the order in which ``--help`` lists them: name, module under analyser.commands.
-COMMANDS = ("debrief", "read", "panel", "fit", "fix", "plan", "card", "watch", "compare", "export")
+COMMANDS = ("debrief", "read", "panel", "fit", "fix", "plan", "card", "watch", "compare", "logbook", "page", "export")
 
 DESCRIPTION = "Debriefs a simulated space flight flown by cockpit instruments alone."
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analyser.flight import Flight
     from analyser.logbook_rows import Entry
 
-__all__ = ["REPORT", "Job", "Outcome", "Recall", "debrief_flight", "debrief_safely", "report_document"]
+__all__ = ["REPORT", "Job", "Outcome", "Recall", "changes", "debrief_flight", "debrief_safely", "report_document"]
 
 REPORT = ("debrief.html", "debrief.md", "findings.json", "readings.csv", "readings_detail.csv")
 _PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
@@ -207,14 +207,20 @@ def _recalled(recall: Recall, flight: "Flight", inputs: "Inputs") -> tuple[str, 
         raise InputError(f"attempt {recall.attempt} was of {theirs}, and this folder holds one of {found} now; the attempt stays as it was found", flight.folder)
     if recall.fingerprint == inputs.fingerprint:
         return ()
-    old, new = ({name: mark for name, _, mark in files} for files in (recall.inputs, inputs.files))
+    said = changes(recall.inputs, inputs.files)
+    return (f"its inputs are not those that were recorded{said}; the figures found from them are kept as an earlier revision",)
+
+
+def changes(old: Iterable[tuple[str, int, str]], new: Iterable[tuple[str, int, str]]) -> str:
+    """Which files differ, in brackets; "" where the old ones are not known."""
+    before, after = ({name: mark for name, _, mark in files} for files in (old, new))
     lists = (
-        ("changed", [name for name in new if name in old and old[name] != new[name]]),
-        ("new", [name for name in new if old and name not in old]),
-        ("gone", [name for name in old if name not in new]),
+        ("changed", [name for name in after if name in before and before[name] != after[name]]),
+        ("new", [name for name in after if before and name not in before]),
+        ("gone", [name for name in before if name not in after]),
     )
     said = "; ".join(f"{what}: {', '.join(names[:5])}{f' and {len(names) - 5} more' if len(names) > 5 else ''}" for what, names in lists if names)
-    return (f"its inputs are not those that were recorded{f' ({said})' if said else ''}; the figures found from them are kept as an earlier revision",)
+    return f" ({said})" if said else ""
 
 
 def _headline(flight: "Flight", findings: "Findings") -> str:

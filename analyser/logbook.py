@@ -18,7 +18,7 @@ from analyser import logbook_rows as rows
 from analyser.errors import InputError
 from analyser.files import write_atomically
 from analyser.fingerprints import fingerprint
-from analyser.logbook_exchange import exported, imported
+from analyser.logbook_exchange import exported, imported, refuse_to_replace
 from analyser.logbook_file import FIGURES, MIGRATIONS, LogbookFile
 from analyser.logbook_rows import Attempt, Entry, Recorded
 
@@ -76,31 +76,32 @@ class Logbook:
         with self._file.writing() as database:
             return rows.keep(database, entry.about, entry.revision, entry.legs, entry.habits, entry.inputs)
 
-    def delete(self, attempt: int) -> None:
-        """Take an attempt out of sight; :meth:`restore` brings it back.
+    def delete(self, *attempts: int) -> None:
+        """Take attempts out of sight, all of them or none; :meth:`restore` brings them back.
 
         Raises
         ------
         InputError
-            There is no such attempt, or it is deleted already.
+            One is not there, or deleted already.
         """
-        self._mark(attempt, rows.now(), "deleted IS NULL", "is not in the logbook, or deleted already")
+        self._mark(attempts, rows.now(), "deleted IS NULL", "is not in the logbook, or deleted already; `analyser logbook list` shows those that are there")
 
-    def restore(self, attempt: int) -> None:
+    def restore(self, *attempts: int) -> None:
         """Undo :meth:`delete`.
 
         Raises
         ------
         InputError
-            There is no such deleted attempt.
+            One is not there, or not deleted.
         """
-        self._mark(attempt, None, "deleted IS NOT NULL", "is not among the deleted ones")
+        self._mark(attempts, None, "deleted IS NOT NULL", "is not among the deleted ones; `analyser logbook list --deleted` shows them")
 
-    def _mark(self, attempt: int, when: str | None, condition: str, otherwise: str) -> None:
+    def _mark(self, attempts: tuple[int, ...], when: str | None, condition: str, otherwise: str) -> None:
         with self._file.writing() as database:
-            done = database.execute(f"UPDATE attempts SET deleted = ? WHERE id = ? AND {condition}", (when, attempt))
-            if done.rowcount != 1:
-                raise InputError(f"attempt {attempt} {otherwise}; `analyser compare` lists those that are there", self.path)
+            for attempt in attempts:
+                done = database.execute(f"UPDATE attempts SET deleted = ? WHERE id = ? AND {condition}", (when, attempt))
+                if done.rowcount != 1:
+                    raise InputError(f"attempt {attempt} {otherwise}", self.path)
 
     # -- reading -------------------------------------------------------------------------------------------------------
 
@@ -150,7 +151,7 @@ class Logbook:
             found = rows.read(database, "id = ?", [number], revision, whole=True)
         if not found:
             which = f"attempt {number}" + (f", revision {revision}," if revision is not None else "")
-            raise InputError(f"{which} is not in the logbook; `analyser compare` lists those that are there", self.path)
+            raise InputError(f"{which} is not in the logbook; `analyser logbook list` shows those that are there", self.path)
         return found[0]
 
     def revisions(self, number: int) -> list[tuple[int, str, str]]:
@@ -189,7 +190,14 @@ class Logbook:
     # -- plain files ---------------------------------------------------------------------------------------------------
 
     def export(self, path: str | Path) -> int:
-        """Write every attempt (deleted ones too) with every revision to ``path``, one JSON object a line; how many."""
+        """Write every attempt (deleted ones too) with every revision to ``path``, one JSON object a line; how many.
+
+        Raises
+        ------
+        OutputError
+            It can't be written, or a file that is no export stands there.
+        """
+        refuse_to_replace(path)
         with self._file.connection() as database:
             lines = [f"{line}\n" for line in exported(database)]
         write_atomically(path, "".join(lines))

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from analyser.errors import InputError
+from analyser.errors import InputError, OutputError
 from analyser.logbook_file import FIGURES, LEG_FIGURES
 from analyser.logbook_rows import Entry, children
 
-__all__ = ["exported", "imported"]
+__all__ = ["exported", "imported", "refuse_to_replace"]
 
 
 def _pairs(names: tuple[str, ...]) -> dict[str, str]:
@@ -52,6 +52,23 @@ def _revision(database: sqlite3.Connection, row: sqlite3.Row) -> dict[str, Any]:
         rows = children(database, table, [row["id"]]).get(row["id"], [])
         found[table] = [{key: value for key, value in child.items() if key != "revision"} for child in rows]
     return found
+
+
+def refuse_to_replace(path: str | Path) -> None:
+    """An export replaces an older export and nothing else: a slip of the hand must not cost a logbook, or readings.
+
+    Raises
+    ------
+    OutputError
+        A file that doesn't begin as an export stands there.
+    """
+    try:
+        with open(path, "rb") as file:
+            head = file.read(16)
+    except OSError:
+        return  # nothing is there, or writing will say what is the matter
+    if head and not head.startswith(b'{"name": '):
+        raise OutputError("this file is no exported logbook, and stays as it is; name another for the export", path)
 
 
 def imported(path: str | Path) -> list[Entry]:

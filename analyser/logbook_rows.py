@@ -29,6 +29,7 @@ class Recorded:
     revision: int
     new: bool  # the attempt was not there before
     changed: bool  # a revision was added
+    deleted: bool = False  # the attempt is among the deleted ones, and stays there
 
 
 @dataclass(frozen=True)
@@ -123,13 +124,14 @@ def keep(
     if not new and (revision["recorded"] > latest or (not same and revision["recorded"] == latest)):
         known = {key: value for key, value in about.items() if key not in ("recorded", "deleted") and (value or key != "report")}
         database.execute(f"UPDATE attempts SET {', '.join(f'{key} = ?' for key in known)} WHERE id = ?", (*known.values(), number))
+    deleted = database.execute("SELECT deleted IS NOT NULL FROM attempts WHERE id = ?", (number,)).fetchone()[0] == 1
     if same:
-        return Recorded(number, same["number"], new=False, changed=False)
+        return Recorded(number, same["number"], new=False, changed=False, deleted=deleted)
     row = _insert(database, "revisions", {**revision, "attempt": number, "number": last + 1})
     for table, children in (("legs", legs), ("habits", habits), ("inputs", inputs)):
         for child in children:
             _insert(database, table, {**child, "revision": row})
-    return Recorded(number, last + 1, new=new, changed=True)
+    return Recorded(number, last + 1, new=new, changed=True, deleted=deleted)
 
 
 def _attempt_for(database: sqlite3.Connection, about: dict, mark: str) -> tuple[int, bool]:

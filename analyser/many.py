@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 
 from analyser import __version__
 from analyser.debriefing import Job, Outcome, Recall
-from analyser.errors import InputError
+from analyser.errors import AnalyserError, InputError
 
 if TYPE_CHECKING:
+    from analyser.attempts import Attempt
     from analyser.logbook import Logbook
     from analyser.logbook_rows import Recorded
 
-__all__ = ["Kept", "Recalled", "debrief_each", "find_flights", "recalled", "report_names"]
+__all__ = ["Kept", "Recalled", "debrief_each", "find_flights", "inputs_now", "recalled", "report_names"]
 
 
 @dataclass(frozen=True)
@@ -145,6 +146,23 @@ def recalled(logbook: "Logbook", root: Path, elsewhere: bool, resume: bool) -> R
         recall = Recall(item.id, item.pilot, item.date, item.fingerprint, inputs.get(item.id, ()))
         jobs.append(Job(item.folder, report, resume=resume, recall=recall))
     return Recalled(tuple(jobs), tuple(missing))
+
+
+def inputs_now(attempt: "Attempt") -> str:
+    """In words, whether the files an attempt was found from are still there as they were."""
+    if not attempt.folder:
+        return "recorded without a folder"
+    from analyser.debriefing import changes
+    from analyser.fingerprints import inputs_of_files
+    from analyser.ingest import flight_inputs
+
+    try:
+        now = inputs_of_files(*flight_inputs(attempt.folder))
+    except (AnalyserError, OSError):
+        return "not there any more, or not to be read"
+    if now.fingerprint == attempt.fingerprint:
+        return f"{len(now.files)} files, as they were"
+    return f"not as they were{changes(attempt.inputs, now.files)}"
 
 
 def debrief_each(jobs: Sequence[Job], logbook: str | Path | None, run: Callable[[Sequence[Job]], Iterator[Outcome]]) -> Iterator[Kept]:

@@ -167,7 +167,10 @@ class _Teller:
         elif not outcome.error:
             self._print(outcome, kept.recorded)
         for note in outcome.notes:
-            self.warn(f"{outcome.name}: {note}")
+            self.warn(f"{outcome.job.folder}: {note}")
+        if kept.recorded is not None and kept.recorded.deleted:
+            number = kept.recorded.attempt
+            self.warn(f"{outcome.job.folder}: attempt {number} was deleted from the logbook and stays so; `analyser logbook restore {number}` brings it back")
 
     def _print(self, outcome, recorded) -> None:
         page = Path(outcome.job.report) / "debrief.html"
@@ -180,7 +183,9 @@ class _Teller:
             kept = ""
             if self.options.all and recorded is not None:
                 kept = f" (attempt {recorded.attempt}, {'now' if recorded.changed else 'still'} revision {recorded.revision})"
-            print(f"debrief: {page}  {outcome.name}: {outcome.headline}{kept}", flush=True)
+            from analyser.reporting.text import on_one_line
+
+            print(on_one_line(f"debrief: {page}  {outcome.name}: {outcome.headline}{kept}").replace("\xa0", " "), flush=True)
             return
         if not quiet:
             print(outcome.summary)

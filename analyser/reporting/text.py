@@ -11,7 +11,7 @@ from analyser.reporting.content import CAUTION, Table
 from analyser.reporting.phrases import say_plainly
 from analyser.reporting.tables import burn_tables, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
 
-__all__ = ["fit_text", "join_lines", "set_table", "summary_text", "wrapped"]
+__all__ = ["fit_text", "join_lines", "on_one_line", "set_table", "summary_text", "wrapped"]
 
 WIDTH = 80
 #: What of the wide tables fits a terminal, by caption.
@@ -83,7 +83,7 @@ def set_table(table: Table, width: int = WIDTH) -> list[str]:
         The caption, the header, the rows, the notes.
     """
     table = Table(
-        table.caption, tuple(map(_clean, table.headers)), tuple(tuple(map(_clean, row)) for row in table.rows), table.numeric, table.notes
+        table.caption, tuple(map(on_one_line, table.headers)), tuple(tuple(map(on_one_line, row)) for row in table.rows), table.numeric, table.notes
     )
     columns = list(zip(table.headers, *table.rows, strict=True))
     wants = [max(len(cell) for cell in column) for column in columns]
@@ -146,11 +146,11 @@ def _broken(text: str, size: int) -> list[str]:
 
 def wrapped(text: str, rest: str = "", first: str | None = None, width: int = WIDTH) -> list[str]:
     """Lines of at most ``width``; ``first`` and ``rest`` stand before the first and the other lines."""
-    lines = textwrap.wrap(_clean(text), width, initial_indent=rest if first is None else first, subsequent_indent=rest, break_on_hyphens=False)
+    lines = textwrap.wrap(on_one_line(text), width, initial_indent=rest if first is None else first, subsequent_indent=rest, break_on_hyphens=False)
     return lines or [""]
 
 
-def _clean(text: str) -> str:
+def on_one_line(text: str) -> str:
     """Text for a terminal: numbers without gaps, to be copied; line breaks and control characters, which a name given
     by a file may hold, become spaces."""
     text = str(text).replace("\u202f", "")
