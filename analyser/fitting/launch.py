@@ -22,6 +22,7 @@ from analyser.flight import Body
 _NODES = np.array([0.0, 0.07, 0.18, 0.36, 0.65, 1.0])  # of the burn's time: the first is straight up
 _STEPS, _COAST_STEPS = 20, 8
 _WILD = 1e6
+_ROUND = 1e-5  # apsides that differ by less are joined as one
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,10 @@ class Launch:
     apsis_radius : float
         Where the orbit is rounded off, m.
     programme : tuple of (seconds after lift-off, pitch rad, altitude m, speed over the ground m/s)
+    burn_gravity : float
+        The part of ``gravity`` that falls into the climb's burn; the rest, in the coast through what air is left, costs nothing.
+    unknowns : tuple of float
+        Cutoff as a share of all burning time, and the pitches at the moments of the programme after the first.
     """
 
     delta_v: float
@@ -58,9 +63,11 @@ class Launch:
     apsis_radius: float = math.nan
     programme: tuple[tuple[float, float, float, float], ...] = ()
     reason: str = ""
+    burn_gravity: float = math.nan
+    unknowns: tuple[float, ...] = ()
 
 
-def launch(body: Body, orbit, tanks: Tanks) -> Launch:
+def launch(body: Body, orbit, tanks: Tanks, near: Launch | None = None) -> Launch:
     """Least delta-v from the ground into an orbit.
 
     Parameters
@@ -70,6 +77,8 @@ def launch(body: Body, orbit, tanks: Tanks) -> Launch:
     orbit : (energy, angular momentum)
     tanks : Tanks
         The craft as it stands on the ground; its ``drag_area`` counts.
+    near : Launch, optional
+        The least launch of a case much like it, to begin from: several times quicker.
     """
     craft = tanks.craft
     if craft is None or tanks.missing:
@@ -78,8 +87,12 @@ def launch(body: Body, orbit, tanks: Tanks) -> Launch:
         return Launch(math.nan, reason="the craft file has no drag_area")
     if tanks.thrust <= tanks.mass * body.surface_gravity:
         return Launch(math.nan, reason="full thrust is less than the weight at the ground")
-    joins = sorted({round(float(r), 3) for r in apsides(body.mu, *orbit) if math.isfinite(r) and r > body.radius + body.air_top})
-    found = [one for one in (_Ascent(body, orbit, tanks, join).best() for join in joins) if one is not None]
+    joins = [float(r) for r in apsides(body.mu, *orbit) if math.isfinite(r) and r > body.radius + body.air_top]
+    if len(joins) == 2 and joins[1] < joins[0] * (1 + _ROUND):
+        joins = [sum(joins) / 2]
+    cases = [_Ascent(body, orbit, tanks, join) for join in joins]
+    found = [one for one in (case.best(near) for case in cases) if one is not None] if near is not None and near.unknowns else []
+    found = found or [one for one in (case.best() for case in cases) if one is not None]
     if not found:
         return Launch(math.nan, reason="no pitch programme was found that brings this craft into that orbit" if joins else "the orbit is inside the air")
     return min(found, key=lambda one: one.delta_v)
@@ -110,7 +123,7 @@ class _Ascent:
         else:
             self.density = lambda h: np.where(h > air.top, 0.0, air.surface_density * np.exp(-np.clip(h, 0.0, None) / air.scale_height))
 
-    def best(self) -> Launch | None:
+    def best(self, near: Launch | None = None) -> Launch | None:
         from scipy.optimize import minimize
 
         low = np.array([0.02, *[-0.6] * 5])
@@ -129,14 +142,15 @@ class _Ascent:
             return memory[key]
 
         answers = []
-        for start, most in zip(self._starts(low, high), (120, 40)):
+        starts = self._starts(low, high) if near is None else [np.clip(near.unknowns, low, high)]
+        for start, most in zip(starts, (120, 40)):
             found = minimize(
                 lambda z: at(z)[0][0], start, jac=lambda z: at(z)[1][0], method="SLSQP", bounds=list(zip(low, high)),
                 constraints=[
                     {"type": "eq", "fun": lambda z: at(z)[0][1:2], "jac": lambda z: at(z)[1][1:2]},
                     {"type": "ineq", "fun": lambda z: at(z)[0][2:], "jac": lambda z: at(z)[1][2:]},
                 ],
-                options={"maxiter": most, "ftol": 1e-7},
+                options={"maxiter": most, "ftol": 1e-6},
             )  # fmt: skip
             end = self.fly(found.x[None])
             if abs(end["apsis"][0]) < 1e-5 and end["above"].min() > -1e-5 and np.isfinite(found.fun):
@@ -161,58 +175,62 @@ class _Ascent:
         return [first, second]
 
     def fly(self, z, record: bool = False):
-        """Fly a batch of unknowns, shape (k, 6): the cutoff as a share of all burning time, and pitches."""
+        """Fly a batch of unknowns, shape (k, 6): the cutoff as a share of all burning time, and pitches. The losses along the path are summed up for ``record`` only."""
         mu, ground, spin = self.body.mu, self.body.radius, self.spin
         count = len(z)
         cutoff = z[:, 0] * self.longest
         pitches = np.column_stack([np.full(count, math.pi / 2), z[:, 1:]])
-        rows = np.arange(count)
 
         def pitch_at(t):
+            """Pitch at times (m, k)."""
             share = np.clip(t / cutoff, 0.0, 1.0)
-            k = np.clip(np.searchsorted(_NODES, share, side="right") - 1, 0, 4)
+            k = np.clip(np.searchsorted(_NODES, share, side="right") - 1, 0, len(_NODES) - 2)
             part = (share - _NODES[k]) / (_NODES[k + 1] - _NODES[k])
+            rows = np.arange(count)
             return pitches[rows, k] * (1 - part) + pitches[rows, k + 1] * part
 
-        def rates(y, mass, push, pitch):
+        def rates(y, mass, up, along):
+            """``up`` and ``along``: the thrust's acceleration, 0 in a coast."""
             r, vr, vt = y[0], y[1], y[2]
             wind = vt - spin * r
-            drag = 0.5 * self.density(r - ground) * np.hypot(vr, wind) * self.area / mass
-            speed = np.hypot(vr, vt) + 1e-9
-            pull = mu / r**2
-            sin, cos = (np.sin(pitch), np.cos(pitch)) if push is not None else (0.0, 0.0)
-            a = push if push is not None else 0.0
-            return np.array([
-                vr, a * sin - pull + vt * vt / r - drag * vr, a * cos - vr * vt / r - drag * wind,
-                pull * vr / speed, a * (1 - (vr * sin + vt * cos) / speed), drag * (vr * vr + wind * vt) / speed,
-            ])  # fmt: skip
+            drag = (self.density(r - ground) * (0.5 * self.area)) * np.sqrt(vr * vr + wind * wind) / mass
+            pull = mu / (r * r)
+            out = np.empty_like(y)
+            out[0] = vr
+            out[1] = up - pull + vt * vt / r - drag * vr
+            out[2] = along - vr * vt / r - drag * wind
+            if record:
+                speed = np.hypot(vr, vt) + 1e-9
+                out[3] = pull * vr / speed
+                out[4] = np.hypot(up, along) - (vr * up + vt * along) / speed
+                out[5] = drag * (vr * vr + wind * vt) / speed
+            return out
 
-        y = np.zeros((6, count))
+        y = np.zeros((6 if record else 3, count))
         y[0], y[2] = ground, spin * ground
         begin = np.zeros(count)
         spent, path = np.zeros(count), []
         last_mass = np.full(count, self.stages[0][0])
         lowest = np.zeros(count)
+        grid = np.arange(2 * _STEPS + 1)[:, None] / 2
         with np.errstate(all="ignore"):
             for mass0, thrust, exhaust, longest in self.stages:
                 length = np.clip(cutoff - begin, 0.0, longest)
                 if not length.any():
                     break
                 d, flow = length / _STEPS, thrust / exhaust
+                times = grid * d
+                pitch, masses = pitch_at(begin + times), mass0 - flow * times
+                ups, alongs = thrust / masses * np.sin(pitch), thrust / masses * np.cos(pitch)
                 for step in range(_STEPS):
-                    t = step * d
-
-                    def slope(offset, y):
-                        mass = mass0 - flow * (t + offset)
-                        return rates(y, mass, thrust / mass, pitch_at(begin + t + offset))
-
+                    a, m, e = 2 * step, 2 * step + 1, 2 * step + 2
                     if record:
-                        path.append((float(begin[0] + t[0]), float(pitch_at(begin + t)[0]), float(y[0, 0] - ground), float(math.hypot(y[1, 0], y[2, 0] - spin * y[0, 0]))))
-                    k1 = slope(0.0, y)
-                    k2 = slope(d / 2, y + d / 2 * k1)
-                    k3 = slope(d / 2, y + d / 2 * k2)
-                    k4 = slope(d, y + d * k3)
-                    y = y + d / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
+                        path.append((float(begin[0] + times[a, 0]), float(pitch[a, 0]), float(y[0, 0] - ground), float(math.hypot(y[1, 0], y[2, 0] - spin * y[0, 0]))))
+                    k1 = rates(y, masses[a], ups[a], alongs[a])
+                    k2 = rates(y + d / 2 * k1, masses[m], ups[m], alongs[m])
+                    k3 = rates(y + d / 2 * k2, masses[m], ups[m], alongs[m])
+                    k4 = rates(y + d * k3, masses[e], ups[e], alongs[e])
+                    y = y + d / 6 * (k1 + 2 * (k2 + k3) + k4)
                     lowest = np.minimum(lowest, y[0] - ground)
                 burns = length > 0
                 end = mass0 - flow * length
@@ -225,12 +243,12 @@ class _Ascent:
             rise = np.clip(ground + self.body.air_top - y[0], 0.0, None)
             root = y[1] ** 2 - 2 * fall * rise
             d = np.where(rise > 0, np.clip((y[1] - np.sqrt(np.clip(root, 0, None))) / fall, 0.0, 3000.0), 0.0) / _COAST_STEPS
-            for _ in range(_COAST_STEPS):
-                k1 = rates(y, last_mass, None, None)
-                k2 = rates(y + d / 2 * k1, last_mass, None, None)
-                k3 = rates(y + d / 2 * k2, last_mass, None, None)
-                k4 = rates(y + d * k3, last_mass, None, None)
-                y = y + d / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
+            for _ in range(_COAST_STEPS if d.any() else 0):
+                k1 = rates(y, last_mass, 0.0, 0.0)
+                k2 = rates(y + d / 2 * k1, last_mass, 0.0, 0.0)
+                k3 = rates(y + d / 2 * k2, last_mass, 0.0, 0.0)
+                k4 = rates(y + d * k3, last_mass, 0.0, 0.0)
+                y = y + d / 6 * (k1 + 2 * (k2 + k3) + k4)
             r, vr, vt = y[:3]
             energy, h = (vr**2 + vt**2) / 2 - mu / r, r * vt
             kick = np.abs(self.wanted - h / self.join)
@@ -264,5 +282,5 @@ class _Ascent:
         return Launch(
             float(out["total"][0]), float(out["spent"][0]), float(out["total"][0] - out["spent"][0]), float(end[3]), float(end[4]), float(end[5]),
             float(math.hypot(end[1], end[2]) - abs(self.spin) * self.body.radius), float(out["cutoff"][0]), coast, float(cut[0] - self.body.radius),
-            math.hypot(cut[1], cut[2]), self.join, tuple(out["path"]),
+            math.hypot(cut[1], cut[2]), self.join, tuple(out["path"]), burn_gravity=float(cut[3]), unknowns=tuple(float(x) for x in z),
         )  # fmt: skip

@@ -52,7 +52,7 @@ def test_the_simulator_flies_it_into_the_orbit(small):
     craft = read_craft(SAMPLES / "craft" / "heron-on-stilt.toml")
     sim = Simulation.on_pad(read_world(SAMPLES / "worlds" / "ardent.toml"), craft, "Ardent")
     ascent = _Ascent(ARDENT, ORBITS["Ardent"], Tanks.full(STILT), small.apsis_radius)
-    end = ascent.fly(_unknowns(ascent, small)[None])
+    end = ascent.fly(_unknowns(ascent, small)[None], record=True)
     assert sum(stage[3] for stage in ascent.stages[:1]) > small.duration  # one stage does it here
     pitches = [math.pi / 2, *_unknowns(ascent, small)[1:]]
     sim.burn(pitch_programme([(float(share) * small.duration, pitch) for share, pitch in zip(_NODES, pitches)]), duration=small.duration)
@@ -62,6 +62,13 @@ def test_the_simulator_flies_it_into_the_orbit(small):
     assert drag == pytest.approx(float(end["at"][5, 0]), abs=0.3)
     sim.coast(until=_rising_stops)
     assert sim.altitude == pytest.approx(80e3, abs=150)
+
+
+def test_from_a_case_like_it_the_same_is_found(small):
+    orbit = Place.around(ARDENT, 84e3, 90e3).orbit
+    alone, helped = launch(ARDENT, orbit, Tanks.full(STILT)), launch(ARDENT, orbit, Tanks.full(STILT), near=small)
+    assert helped.delta_v == pytest.approx(alone.delta_v, abs=0.3)
+    assert helped.unknowns == pytest.approx(tuple(_unknowns(_Ascent(ARDENT, orbit, Tanks.full(STILT), helped.apsis_radius), helped)), abs=1e-6)
 
 
 def _rising_stops(sim, t, y):
