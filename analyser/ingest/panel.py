@@ -9,6 +9,7 @@ from pathlib import Path
 
 from analyser.errors import DescriptionError, InputError
 from analyser.flight import QUANTITIES, TEXTS
+from analyser.ingest.dial_keys import Needle, colour_of, hub_of, needles_of, smooth
 from analyser.ingest.grammar import Grammar
 from analyser.ingest.sections import Section, Source
 from analyser.units import nearest, parse_quantity, unit_factor
@@ -18,7 +19,7 @@ UNSIGNED = ("radar_altitude", "speed", "surface_speed", "propellant", "propellan
 _PANEL_KEYS = ("name", "reference", "decimal", "gauges")
 _GAUGE_KEYS = {
     "readout": ("kind", "reads", "corners", "unit", "units", "sigma", "range", "signed", "words"),
-    "dial": ("kind", "reads", "corners", "unit", "sigma", "scale", "centre", "needle", "turns_with"),
+    "dial": ("kind", "reads", "corners", "unit", "sigma", "range", "scale", "curve", "centre", "needle", "needles"),
     "tape": ("kind", "reads", "corners", "unit", "sigma", "scale", "shows"),
     "attitude": ("kind", "reads", "corners", "sigma", "pitch_at_edge", "projection"),
     "lamp": ("kind", "reads", "corners", "on"),
@@ -52,6 +53,12 @@ class Gauge:
         Dial: needle angle clockwise from up, rad, and value, SI. Tape: 0 to 1 along it, and value, SI.
     options : Mapping
         What else the kind understands, as written.
+    needles : tuple of Needle
+        Of a dial that has several.
+    hub : (float, float)
+        Where a dial's hub is, parts of the gauge's width and height.
+    colour : (blue, green, red), or None
+        A dial's needle.
     """
 
     name: str
@@ -67,6 +74,9 @@ class Gauge:
     words: tuple[str, ...] = ()
     scale: tuple[tuple[float, float], ...] = ()
     options: Mapping[str, object] = field(default_factory=dict)
+    needles: tuple[Needle, ...] = ()
+    hub: tuple[float, float] = (0.5, 0.5)
+    colour: tuple[int, int, int] | None = None
 
     @property
     def column(self) -> str:
@@ -149,8 +159,9 @@ def _gauge(name: str, section: Section) -> Gauge:
             raise fail("reads", f"{column!r} is no readings column" + (f"; the nearest is {near!r}" if near else f"; known are {', '.join(known)}"))
     if kind == "attitude" and not set(columns) <= {"pitch", "roll", "heading"}:
         raise fail("reads", "an attitude ball reads pitch, roll and heading, in any order")
-    if kind != "attitude" and len(columns) > 1:
-        raise fail("reads", "a gauge of this kind reads one column")
+    several = kind == "attitude" or (kind == "dial" and "needles" in entry)
+    if not several and len(columns) > 1:
+        raise fail("reads", "a gauge of this kind reads one column" + (" a needle: name them in needles" if kind == "dial" else ""))
     corners = _corners(entry.get("corners"), fail)
     if columns == ("propellant",) and "%" in (entry.get("unit"), *(entry["units"] if isinstance(entry.get("units"), list) else ())):
         columns = ("propellant_fraction",)  # a share of the stage's load
@@ -174,9 +185,21 @@ def _gauge(name: str, section: Section) -> Gauge:
     words = entry.get("words", [])
     if not isinstance(words, list) or not all(isinstance(word, str) and word for word in words):
         raise fail("words", 'give the words that can be shown, like words = ["Ardent", "Lull"]')
-    scale = _scale(entry, kind, dimension, factor, fail)
-    rest = {key: value for key, value in entry.items() if key in ("centre", "needle", "turns_with", "shows", "pitch_at_edge", "projection", "on")}
-    return Gauge(name, kind, columns, corners, units, factor, sigma, low, high, signed, tuple(words), scale, rest)
+    hub, colour = hub_of(entry.get("centre"), corners, fail), colour_of(entry.get("needle"), fail, "needle")
+    needles = needles_of(entry.get("needles"), columns, entry.get("unit"), fail)
+    if needles and "scale" in entry:
+        raise fail("scale", "where a dial has several needles, each has its own scale or per_turn")
+    scale = () if needles else _scale(entry, kind, dimension, factor, fail)
+    if _choice(entry, "curve", ("straight", "smooth"), fail) == "smooth":
+        scale = smooth(scale)
+    rest = {key: value for key, value in entry.items() if key in ("shows", "pitch_at_edge", "projection", "on")}
+    return Gauge(name, kind, columns, corners, units, factor, sigma, low, high, signed, tuple(words), scale, rest, needles, hub, colour)
+
+
+def _choice(entry: Mapping, key: str, choices: tuple[str, ...], fail) -> str:
+    if entry.get(key, choices[0]) not in choices:
+        raise fail(key, f"found {entry[key]!r}; write one of {', '.join(choices)}")
+    return entry.get(key, choices[0])
 
 
 def _corners(given, fail) -> tuple[tuple[float, float], ...]:
@@ -215,6 +238,8 @@ def _units(entry: Mapping, dimension: str | None, fail) -> tuple[tuple[tuple[str
         return (), 1.0
     if entry["kind"] == "attitude":
         return (), math.pi / 180
+    if isinstance(entry.get("needles"), list) and isinstance(entry.get("reads"), list):
+        return (), 1.0  # each needle says its own
     raise fail("unit", f"say the unit that is meant, or units where they stand on the glass (a unit of {dimension})")
 
 
