@@ -159,7 +159,7 @@ def _refined_value(differs, ring, group, value: float, stands: list[float]) -> f
 
     fast = group[-1]
     hidden = [
-        needle.length for needle, angle in zip(group[:-1], stands[:-1]) if abs(between_pi(angle - stands[-1])) < math.radians(9)
+        needle.length for needle, angle in zip(group[:-1], stands[:-1]) if abs(between_pi(angle - stands[-1])) < math.radians(18)
     ]
     radii = np.linspace(INNER, OUTER, RADII)
     along = (radii < 0.92 * fast.length) & (radii > max([0.0, *(1.06 * length for length in hidden if length < fast.length)]))
