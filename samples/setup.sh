@@ -40,6 +40,10 @@ fi
 # opencv-python draws on libGL, which a bare machine lacks.
 .venv/bin/python -c 'import cv2' 2>/dev/null || need libgl1 libglib2.0-0
 .venv/bin/python -c 'import cv2' || { echo "OpenCV can't be loaded (the line above says why)." >&2; exit 2; }
+# The page is tested in a real browser, Debian's Chromium.
+if [ "$extra" = test ]; then
+    command -v chromium >/dev/null || need chromium
+fi
 # The Tesseract that comes as a Python package runs on most machines; elsewhere Debian's own is taken.
 .venv/bin/python - <<'PY' || command -v tesseract >/dev/null || need tesseract-ocr
 import subprocess, sys

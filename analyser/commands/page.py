@@ -1,0 +1,33 @@
+"""A page to work on in the browser, served to this machine alone: the logbook; a flight's readings beside their crops, to confirm,
+correct or set aside; the gauges of a panel, to draw and try. Ctrl-C ends it.
+
+examples:
+  analyser page                       the flights, panels and reports of this folder
+  analyser page ~/flights --port 8750 --no-open
+
+The address that it prints holds a key: only a browser that opened it is answered.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from analyser.commands import common
+
+SUMMARY = "a local page to work on: logbook, readings beside their crops, panels"
+
+
+def configure(parser) -> None:
+    """Add the arguments of ``page``."""
+    parser.add_argument("folder", metavar="FOLDER", nargs="?", type=Path, default=Path("."), help="where flights/, panels/ and reports/ lie (default: here)")
+    parser.add_argument("--port", metavar="N", type=int, default=0, help="port to listen on (default: any that is free)")
+    parser.add_argument("--no-open", action="store_true", help="print the address, don't open the browser")
+    parser.add_argument("--logbook", metavar="FILE", type=Path, help="the logbook (default: FOLDER/reports/logbook.sqlite)")
+
+
+def run(options) -> int:
+    """Serve until stopped."""
+    from analyser.page.server import serve
+
+    serve(options.folder, options.port, options.logbook, browse=not options.no_open, say=lambda line: print(line, flush=True))
+    return common.DONE
