@@ -14,10 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyser.fitting.atmosphere import density
 from analyser.flight import Body
 
-_STEP = 0.1  # of the shortest time in which anything changes
+STEP, COARSE = 0.1, 0.3  # of the shortest time in which anything changes: the usual step, and one good to a few parts in ten thousand
 _MOST_STEPS = 6000
+_FINE = 6  # points between two steps among which a peak is sought
 _R, _VR, _VT, _DRAG, _GRAVITY = range(5)
 
 
@@ -37,6 +39,7 @@ class Fall:
 
     body: Body
     spin: float
+    ballistic: np.ndarray
     time: np.ndarray
     radius: np.ndarray
     radial: np.ndarray
@@ -85,27 +88,36 @@ class Fall:
         return out[0], out[1], out[2]
 
     def peak(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The greatest deceleration of each fall, m/s^2, when, s, and at what altitude, m: each (k,). A parabola through the points round the largest."""
+        """The greatest deceleration of each fall, m/s^2, when, s, and at what altitude, m: each (k,). Sought between the points round the largest of the steps."""
         n, k = self.felt.shape
         fall = np.arange(k)
         top = np.argmax(self.felt, axis=0)
-        value, when = self.felt[top, fall].copy(), self.time[top, fall].copy()
-        inside = (top > 0) & (top < n - 1)
-        a, b, c = np.clip(top - 1, 0, n - 1), top, np.clip(top + 1, 0, n - 1)
+        fine = []
+        for first, second in ((np.maximum(top - 1, 0), top), (top, np.minimum(top + 1, n - 1))):
+            wide = self.time[second, fall] - self.time[first, fall]
+            for part in np.linspace(0.0, 1.0, _FINE, endpoint=False):
+                h = (1 + 2 * part) * (1 - part) ** 2, part * (1 - part) ** 2, part**2 * (3 - 2 * part), part**2 * (part - 1)
+                fine.append(
+                    [self.time[first, fall] + part * wide]
+                    + [
+                        h[0] * values[first, fall] + h[1] * wide * self.slope[place, first, fall] + h[2] * values[second, fall] + h[3] * wide * self.slope[place, second, fall]
+                        for place, values in enumerate((self.radius, self.radial, self.transverse))
+                    ]
+                )
+        time, r, vr, vt = np.array(fine).transpose(1, 0, 2)
+        felt = 0.5 * density(self.body.atmosphere, r - self.body.radius) * (vr**2 + (vt - self.spin * r) ** 2) / self.ballistic
+        best = np.clip(np.argmax(felt, axis=0), 1, len(felt) - 2)
+        x, y = (np.stack([values[best - 1, fall], values[best, fall], values[best + 1, fall]]) for values in (time, felt))
         with np.errstate(all="ignore"):
-            x1, x2 = self.time[b, fall] - self.time[a, fall], self.time[c, fall] - self.time[b, fall]
-            s1, s2 = (self.felt[b, fall] - self.felt[a, fall]) / x1, (self.felt[c, fall] - self.felt[b, fall]) / x2
-            bend = (s2 - s1) / (x1 + x2)
-            middle = s1 + bend * x1  # slope at the largest point
-            shift = np.where(inside & (bend < 0) & (x2 > 0), -middle / (2 * bend), 0.0)
-        shift = np.clip(np.nan_to_num(shift), -np.nan_to_num(x1), np.nan_to_num(x2))
-        value = value + np.where(shift != 0, middle * shift + bend * shift**2, 0.0)
-        when = when + shift
-        rate = self.slope[0, top, fall]
-        return value, when, self.altitude[top, fall] + rate * shift
+            before, after = (y[1] - y[0]) / (x[1] - x[0]), (y[2] - y[1]) / (x[2] - x[1])
+            bend = (after - before) / (x[2] - x[0])
+            shift = (before + bend * (x[1] - x[0])) / (-2 * bend)
+        inside = (bend < 0) & (x[1] + shift > x[0]) & (x[1] + shift < x[2])
+        shift, bend = np.where(inside, shift, 0.0), np.where(inside, bend, 0.0)
+        return y[1] - bend * shift**2, x[1] + shift, r[best, fall] - self.body.radius + vr[best, fall] * shift
 
 
-def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.inf, floor: float | None = None) -> Fall:
+def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.inf, floor: float | None = None, step: float = STEP) -> Fall:
     """Let crafts fall through the air of a body.
 
     Parameters
@@ -122,7 +134,10 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
         Each fall is stopped after this many seconds.
     floor : float, optional
         Radius of the ground, m; by default the datum.
+    step : float
+        How finely to integrate: :data:`STEP` or :data:`COARSE`.
     """
+    share = step
     spin = body.rotation_rate if spin is None else spin
     floor = body.radius if floor is None else floor
     y = np.zeros((5, len(start)))
@@ -155,18 +170,17 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
                 break
             speed = np.hypot(y[1], y[2])
             lengths = (height / (np.abs(y[1]) + 1e-3 * speed + 1e-9), through / (felt + 1e-9), np.sqrt(height * y[0]) / (speed + 1e-9), 20 * height / (speed + 1.0))
-            step = np.where(alive, np.minimum(_STEP * np.min(lengths, axis=0), longest - t), 0.0)
+            step = np.where(alive, np.minimum(share * np.min(lengths, axis=0), longest - t), 0.0)
             new = _stepped(rates, y, slope, step)
-            # the last step ends on the ground
-            below = alive & (new[0] < floor)
-            if below.any():
-                share = np.where(below, np.clip((y[0] - floor) / np.maximum(y[0] - new[0], 1e-9), 0.0, 1.0), 1.0)
-                step = step * share
+            # the last step ends on the ground, or at the top of the air
+            below, left = alive & (new[0] < floor), alive & (new[0] > top) & (new[1] > 0)
+            if (below | left).any():
+                edge = np.where(below, floor, top)
+                step = step * np.where(below | left, np.clip((y[0] - edge) / np.where(new[0] == y[0], 1.0, y[0] - new[0]), 0.0, 1.0), 1.0)
                 new = _stepped(rates, y, slope, step)
             t, y = t + step, new
             slope, felt, through = rates(y)
             history.append((t.copy(), y.copy(), felt, slope[:3].copy()))
-            left = alive & (y[0] > top) & (y[1] > 0)
             stopped = alive & (t >= longest * (1 - 1e-12)) & ~below & ~left
             for flag, word in ((below, "ground"), (left, "left"), (stopped, "stopped")):
                 ended[flag] = word
@@ -174,7 +188,7 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
     times = np.array([item[0] for item in history])
     states = np.array([item[1] for item in history])
     return Fall(
-        body, spin, times, states[:, _R], states[:, _VR], states[:, _VT], np.array([item[2] for item in history]), states[:, _DRAG], states[:, _GRAVITY],
+        body, spin, ballistic, times, states[:, _R], states[:, _VR], states[:, _VT], np.array([item[2] for item in history]), states[:, _DRAG], states[:, _GRAVITY],
         np.array([item[3] for item in history]).transpose(1, 0, 2), ended,
     )  # fmt: skip
 
