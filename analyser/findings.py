@@ -86,6 +86,8 @@ class Burn:
     plane_change: Estimate = Estimate.unknown("rad", _NO_PLANE)  # angle between the angular momenta before and after
     plane_change_cost: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of net turned the plane
     out_of_plane_loss: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of that the goal did not want; part of the placement loss
+    # mean angle between thrust, as the attitude shows it, and the motion (for a brake: against the motion)
+    off_axis: Estimate = Estimate.unknown("rad", "no pitch was read during the burn")
 
 
 @dataclass(frozen=True)
@@ -234,8 +236,9 @@ class Margin:
 
     ``met`` in s; ``arc`` the index of the arc flown then; ``burn`` that of the burn before it (None: the start). ``legs`` are those still to
     fly. ``available``, ``needed`` and their difference ``margin`` in m/s, ``propellant`` in kg.
-    ``slack`` (m/s): what ``needed`` can be off by beyond its interval, for landings carried over from one mass to another and a goal that was come near to
-    and counts as reached. A burn never makes the margin rise by more.
+    ``doubt`` (m/s): how far ``needed`` can be off beyond its interval for landings carried over from one mass to another. ``goal_slack`` (m/s): what more it
+    would have cost to meet the goal just reached in full, which counts as reached once it was come near to. A burn never makes the margin rise by
+    more than these.
     """
 
     met: float
@@ -247,7 +250,8 @@ class Margin:
     available: Estimate
     needed: Estimate
     margin: Estimate
-    slack: float = 0.0
+    doubt: float = 0.0
+    goal_slack: float = 0.0
 
 
 @dataclass(frozen=True)

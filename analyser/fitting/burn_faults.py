@@ -24,6 +24,7 @@ from analyser.fitting.faults import OPEN, WORTH_SAYING, Course, Engine, Fault, e
 from analyser.fitting.flown_again import Again
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.pass_faults import across, passages
+from analyser.fitting.plane_faults import across_the_plane, plane_fault
 from analyser.flight import Craft
 
 _ACROSS = math.radians(50.0)  # from here on a burn was meant across the motion
@@ -45,6 +46,14 @@ def burn_faults(
     angle = off_motion(before, after, item.times.middle)
     since = _free_since(number, audited, before)
     head = f"the burn at {when(item.burn.ignition.value)} "
+    sideways = plane_fault(number, item, head)
+    if across_the_plane(item):
+        return [sideways] if sideways is not None else []
+    found = _in_plane(number, item, before, after, arcs, since, head, angle, craft, rows, course)
+    return found if sideways is None else [sideways, *found]
+
+
+def _in_plane(number, item: AuditedBurn, before, after, arcs, since, head, angle, craft, rows, course: Course) -> list[Fault]:
     if item.burn.net.known and _ACROSS < abs(angle) < math.pi - _ACROSS:
         return across(number, item, before, after, since, head)
     if item.burn.spent_from == "orbits" and not item.burn.net.known:
@@ -74,6 +83,7 @@ def _free_since(number: int, audited: list[AuditedBurn], before: FittedArc) -> f
 def _along(number, item: AuditedBurn, before, after, choices, head, engine: Engine | None, angle: float, course: Course) -> list[Fault]:
     burn = item.burn
     waste = burn.spent.value - burn.needed.value if course.final else burn.spent.value + course.after - course.before
+    waste -= burn.out_of_plane_loss.value if burn.out_of_plane_loss.known else 0.0  # told by itself
     spread = item.spent - item.needed
     sigma = float(np.nanstd(spread)) if len(spread) > 1 else burn.spent.sigma
     if engine is None or not max(waste, 0.0) > WORTH_SAYING:

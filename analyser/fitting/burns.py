@@ -34,6 +34,7 @@ from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.propellant import PropellantHistory, Spent
 from analyser.fitting.sampling import estimate, normal_samples
 from analyser.fitting.joint import JointBurn
+from analyser.fitting.thrust_attitude import Told, aim_of, change_of, steering_check, told_by_attitude
 from analyser.fitting.timing import BurnTimes, burn_times, flow_of, times_of
 from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
 
@@ -95,6 +96,11 @@ def audit_burn(
     else:
         spent, spent_samples, source, mass = _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges)
     path = path_losses(before, after, inside, times, rows, spent, spent_samples, body, propellant, mass, same_body)
+    kind = "landing" if after.kind == "landed" else "liftoff" if before.kind == "landed" else "orbit"
+    tail = propellant.craft is not None and propellant.craft.thrust_axis == "tail"
+    change = change_of(before, after, times, turn)
+    told = told_by_attitude(aim_of(before, after, inside, times, rows, tail, change), change, spent, float(np.nanstd(spent_samples)), tail, kind)
+    steering, wrong_way = _with_attitude(path.steering, path.wrong_way, told, spent, remarks)
 
     if why_not:
         burn_loss = estimate(spent - needed, spent_samples - needed_samples, "m/s", needed_estimate.reason)
@@ -102,15 +108,14 @@ def audit_burn(
     else:
         burn_loss = estimate(spent - net, spent_samples - net_samples, "m/s")
         placement = estimate(net - needed, net_samples - needed_samples, "m/s")
-    kind = "landing" if after.kind == "landed" else "liftoff" if before.kind == "landed" else "orbit"
     burn = Burn(
         body=body.name, ignition=times.ignition, cutoff=times.cutoff,
         propellant=Estimate.of(used.propellant, used.propellant_sigma, "kg") if used else Estimate.unknown("kg", "no propellant reading on both sides of the burn"),
         spent=estimate(spent, spent_samples, "m/s", "neither propellant nor throttle nor acceleration was read, and the coasts do not tell"),
         net=net_estimate, needed=needed_estimate, burn_loss=burn_loss, placement_loss=placement, spent_from=source,
-        steering_loss=path.steering, gravity_loss=path.gravity, drag_loss=path.drag, wrong_way=path.wrong_way,
-        before=before.index, after=after.index, kind=kind, direction=_direction(before, after, times, turn), rows=inside,
-        remarks=tuple(remarks), **_out_of_plane(turn, wanted, net, net_samples, flat, why_not),
+        steering_loss=steering, gravity_loss=path.gravity, drag_loss=path.drag, wrong_way=wrong_way,
+        before=before.index, after=after.index, kind=kind, direction=told.direction or _direction(before, after, times, turn), rows=inside,
+        remarks=tuple(remarks), off_axis=told.off_axis, **_out_of_plane(turn, wanted, net, net_samples, flat, why_not),
     )  # fmt: skip
     stage = propellant.firing(edges[0]) if edges[0] is not None else None
     return AuditedBurn(
@@ -163,6 +168,15 @@ def impulse_at(mu: float, first, second, radius, outward_first, outward_second, 
         parts.append((np.where(outward, climb, -climb), level))
     flat = np.hypot(parts[1][0] - parts[0][0], parts[1][1] - parts[0][1])
     return with_turn(flat, parts[0][1], parts[1][1], turn_square) if np.any(turn_square) else flat
+
+
+def _with_attitude(steering: Estimate, wrong_way: Estimate, told: Told, spent: float, remarks: list[str]) -> tuple[Estimate, Estimate]:
+    """Steering loss and wrong-way part along the path, or by the attitude where the path does not tell them."""
+    remarks += [*told.remarks, *steering_check(told, steering, spent)]
+    taken = [name for name, own, other in (("steering loss", steering, told.steering), ("wrong-way part", wrong_way, told.wrong_way)) if not own.known and other.known]
+    if taken:
+        remarks.append(" and ".join(taken) + " by the attitude read during the burn")
+    return (steering if steering.known or not told.steering.known else told.steering), (wrong_way if wrong_way.known or not told.wrong_way.known else told.wrong_way)
 
 
 def _turn(before: FittedArc, after: FittedArc, times: BurnTimes) -> Turn | str:
