@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
 
 
 class BlockChain:
@@ -22,13 +21,13 @@ class BlockChain:
     """
 
     def __init__(self, diagonal: list[np.ndarray], lower: list[np.ndarray]):
-        self.factor: list[np.ndarray] = []
+        self.root: list[np.ndarray] = []  # inverses of the lower triangular factors: the blocks are small, and every use is then a product
         self.link: list[np.ndarray] = []
         for k, block in enumerate(diagonal):
             if k:
-                self.link.append(solve_triangular(self.factor[-1], lower[k - 1].T, lower=True).T)
+                self.link.append(lower[k - 1] @ self.root[-1].T)
                 block = block - self.link[-1] @ self.link[-1].T
-            self.factor.append(cholesky(block, lower=True))
+            self.root.append(np.linalg.inv(np.linalg.cholesky(block)))
 
     def solve(self, right: list[np.ndarray]) -> list[np.ndarray]:
         """Unknowns for a right-hand side, blocks of shape (n_i,) or (n_i, K)."""
@@ -36,7 +35,7 @@ class BlockChain:
         for k, part in enumerate(right):
             if k:
                 part = part - self.link[k - 1] @ forward[-1]
-            forward.append(solve_triangular(self.factor[k], part, lower=True))
+            forward.append(self.root[k] @ part)
         return self.spread(forward)
 
     def spread(self, normals: list[np.ndarray]) -> list[np.ndarray]:
@@ -46,18 +45,17 @@ class BlockChain:
             part = normals[k]
             if k + 1 < len(normals):
                 part = part - self.link[k].T @ found[k + 1]
-            found[k] = solve_triangular(self.factor[k], part, lower=True, trans="T")
+            found[k] = self.root[k].T @ part
         return found
 
     def covariances(self) -> list[np.ndarray]:
         """Covariance of each block."""
-        found: list[np.ndarray] = [np.empty(0)] * len(self.factor)
-        for k in range(len(self.factor) - 1, -1, -1):
-            inside = np.eye(len(self.factor[k]))
-            if k + 1 < len(self.factor):
+        found: list[np.ndarray] = [np.empty(0)] * len(self.root)
+        for k in range(len(self.root) - 1, -1, -1):
+            inside = np.eye(len(self.root[k]))
+            if k + 1 < len(self.root):
                 inside = inside + self.link[k].T @ found[k + 1] @ self.link[k]
-            half = solve_triangular(self.factor[k], inside, lower=True, trans="T")
-            found[k] = solve_triangular(self.factor[k], half.T, lower=True, trans="T")
+            found[k] = self.root[k].T @ inside @ self.root[k]
             found[k] = (found[k] + found[k].T) / 2
         return found
 
