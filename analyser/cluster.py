@@ -60,7 +60,7 @@ def run_on_scheduler(jobs: Sequence[Job], address: str, say: Callable[[str], Non
             future = client.submit(_on_worker, there, pure=False)
             by_key[future.key] = job
             futures.append(future)
-        ready = distributed.as_completed(futures)
+        ready = distributed.as_completed(futures, loop=client.loop)
         del futures  # a result is let go once it is here
         for future in ready:
             yield replace(_result(distributed, future, by_key[future.key], address), job=by_key[future.key])
