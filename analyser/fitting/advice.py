@@ -7,24 +7,29 @@ The causes are found burn by burn (:mod:`analyser.fitting.burn_faults`, :mod:`an
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from analyser.findings import Advice, Findings, LegAudit
 from analyser.fitting.arcs import FittedArc
+from analyser.fitting.ascents import FlownAscent
 from analyser.fitting.burn_faults import burn_faults
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.detours import courses, detours
 from analyser.fitting.faults import Course, Fault, span
 from analyser.fitting.flown_again import cost_of_detour
 from analyser.fitting.ground_faults import landing_faults, liftoff_faults
+from analyser.fitting.launch_faults import launch_faults
 from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.powered_memory import PoweredMemory
 from analyser.flight import Craft
 
 _DEAR = 25.0  # m/s: from here on it is told what the waste would have bought
 
 
 def advise(
-    findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None = None
+    findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None = None,
+    memory: PoweredMemory | None = None, climbs: Sequence[FlownAscent] = (),
 ) -> tuple[Advice, ...]:
     """Sentences on the wastes of a flight, dearest first; a waste within its own uncertainty gets none.
 
@@ -36,18 +41,22 @@ def advise(
     craft : Craft or None
     rows : PanelRows, optional
         The readings: without them throttle and hovering can't be told.
+    memory : PoweredMemory, optional
+        Landings and lift-offs solved already, for the flight's ideal plan say: neighbouring ones are solved sooner.
+    climbs : sequence of FlownAscent
+        The launches through air among the burns, judged as a whole.
     """
+    memory = memory or PoweredMemory()
     said: list[Advice] = []
     for leg in findings.legs:
-        said += [_advice(leg.name, fault, audited, findings, arcs) for fault in _of_leg(leg, arcs, audited, craft, rows)]
+        said += [_advice(leg.name, fault, audited, findings, arcs) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs)]
     legless = set(range(len(audited))) - {number for leg in findings.legs for number in leg.burns}
-    for number in sorted(legless):
-        faults = [fault for fault in _of_burn(number, audited, arcs, craft, rows) if fault.matters]
-        said += [_advice("", fault, audited, findings, arcs) for fault in faults]
+    faults = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters]
+    said += [_advice("", fault, audited, findings, arcs) for fault in _with_climbs(faults, climbs, legless)]
     return tuple(sorted(said, key=lambda item: -item.cost))
 
 
-def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
+def _of_leg(leg: LegAudit, arcs, audited, craft, rows, memory, climbs) -> list[Fault]:
     """The faults of a leg that are worth a sentence, adding up to its waste at the most."""
     course = courses(leg.burns, audited, arcs)
     lost = [fault for fault in detours(leg.burns, audited, arcs, course) if fault.matters]
@@ -59,8 +68,8 @@ def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
             continue
         # what an overshoot left is told: the burn itself is judged by what it did
         own = course.get(number) if not any(fault.burn == number for fault in found) else None
-        found += [fault for fault in _of_burn(number, audited, arcs, craft, rows, leg, own) if fault.matters]
-    found = [_in_full(fault, found, leg.burns, arcs, audited, craft, rows, course) for fault in found]
+        found += [fault for fault in _of_burn(number, audited, arcs, craft, rows, memory, leg, own) if fault.matters]
+    found = _with_climbs([_in_full(fault, found, leg.burns, arcs, audited, craft, rows, course) for fault in found], climbs, leg.burns)
     found.sort(key=lambda fault: -fault.cost)
     left = leg.waste.value if leg.waste.known else math.inf
     kept = []
@@ -70,6 +79,15 @@ def _of_leg(leg: LegAudit, arcs, audited, craft, rows) -> list[Fault]:
             kept.append(fault)
             left -= fault.cost
     return kept
+
+
+def _with_climbs(found: list[Fault], climbs: Sequence[FlownAscent], burns) -> list[Fault]:
+    """The faults with those of the launches among ``burns``. How steep a launch was is told with it, not with the burn at its top."""
+    for climb in (climb for climb in climbs if climb.burn in burns and climb.ascent.waste.known):
+        found = [fault for fault in found if fault.cause != "steep climb" or fault.burn not in climb.ascent.burns]
+        elsewhere = math.fsum(fault.cost for fault in found if fault.burn in climb.ascent.burns)
+        found += [fault for fault in launch_faults(climb, elsewhere) if fault.matters]
+    return found
 
 
 def _in_full(fault: Fault, found: list[Fault], burns, arcs, audited, craft, rows, course) -> Fault:
@@ -83,14 +101,14 @@ def _in_full(fault: Fault, found: list[Fault], burns, arcs, audited, craft, rows
     return replace(fault, cost=cost) if cost > fault.cost else fault
 
 
-def _of_burn(number: int, audited, arcs, craft, rows, leg: LegAudit | None = None, course: Course | None = None) -> list[Fault]:
+def _of_burn(number: int, audited, arcs, craft, rows, memory, leg: LegAudit | None = None, course: Course | None = None) -> list[Fault]:
     item = audited[number]
     if item.burn.kind == "landing":
-        return landing_faults(number, item, arcs, craft, rows)
+        return landing_faults(number, item, arcs, craft, rows, memory)
     if item.burn.kind == "liftoff":
         last = arcs[audited[leg.burns[-1]].burn.after] if leg else arcs[item.burn.after]
         needed = leg.needed.value if leg else item.burn.needed.value
-        return liftoff_faults(number, item, arcs, craft, rows, last, needed)
+        return liftoff_faults(number, item, arcs, craft, rows, last, needed, memory)
     return burn_faults(number, arcs, audited, craft, rows, course)
 
 

@@ -17,20 +17,24 @@ from analyser.fitting.braking import stop
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import OPEN, WORTH_SAYING, Engine, Fault, engine_of, span, when
 from analyser.fitting.panel_rows import PanelRows
-from analyser.fitting.powered import PoweredLeg, ascent, descent
+from analyser.fitting.powered import PoweredLeg
+from analyser.fitting.powered_memory import PoweredMemory
 from analyser.flight import Craft
 
 _SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
 _STILL = 0.004  # of circular speed: below it the craft hovers
 
 
-def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None) -> list[Fault]:
+def landing_faults(
+    number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None, memory: PoweredMemory | None = None
+) -> list[Fault]:
     """The faults of a landing on the engine, without air."""
+    memory = memory or PoweredMemory()
     before, ground = arcs[item.burn.before], arcs[item.burn.after]
     engine = _judged(item, before, ground, craft, rows)
     if engine is None:
         return []
-    best = _least(descent, before, ground, engine, item)
+    best = _least("descent", before, ground, engine, memory)
     if not math.isfinite(best.delta_v):
         return []
     waste = item.burn.spent.value - best.delta_v
@@ -39,7 +43,7 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
         return []
     low = _let_down(item, ground, engine, rows)
     throttle = _braking_throttle(item, ground, rows)
-    softer = _softness(item, before, ground, engine, throttle, best)
+    softer = _softness(item, before, ground, engine, throttle, best, memory)
     parts = {"hover": low.hovered, "slow let-down": low.cost - low.hovered, "low throttle": softer}
     parts = {name: max(value, 0.0) for name, value in parts.items()}
     total = sum(parts.values())
@@ -61,14 +65,15 @@ def landing_faults(number: int, item: AuditedBurn, arcs: list[FittedArc], craft:
 
 
 def liftoff_faults(
-    number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None, last: FittedArc, needed: float
+    number: int, item: AuditedBurn, arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None, last: FittedArc, needed: float,
+    memory: PoweredMemory | None = None,
 ) -> list[Fault]:
     """The faults of a lift-off without air. ``last`` is the orbit its leg ended in, ``needed`` the least delta-v by impulses to it, m/s."""
     ground, after = arcs[item.burn.before], arcs[item.burn.after]
     engine = _judged(item, after, ground, craft, rows)
     if engine is None or last.body.name != ground.body.name or last.kind != "coast":
         return []
-    best = _least(ascent, last, ground, engine, item)
+    best = _least("ascent", last, ground, engine, memory or PoweredMemory())
     if not math.isfinite(best.delta_v):
         return []
     # what this craft must pay over impulses, it pays in the burn from the ground
@@ -95,12 +100,8 @@ def _sigma(item: AuditedBurn) -> float:
     return float(np.nanstd(spread)) if len(spread) > 1 else item.burn.spent.sigma
 
 
-def _least(flown, orbit: FittedArc, ground: FittedArc, engine: Engine, item: AuditedBurn) -> PoweredLeg:
-    radius = float(ground.state[0])
-    return flown(
-        orbit.body.mu, radius, (orbit.energy, orbit.momentum), engine.mass, engine.thrust, engine.exhaust_speed,
-        surface_speed=orbit.body.rotation_rate * radius,
-    )  # fmt: skip
+def _least(kind: str, orbit: FittedArc, ground: FittedArc, engine: Engine, memory: PoweredMemory) -> PoweredLeg:
+    return memory.exactly(kind, orbit.body, float(ground.state[0]), (orbit.energy, orbit.momentum), engine.mass, engine.thrust, engine.exhaust_speed)
 
 
 @dataclass(frozen=True)
@@ -160,11 +161,11 @@ def _braking_throttle(item: AuditedBurn, ground: FittedArc, rows: PanelRows | No
     return float(np.mean(read)) if read else math.nan
 
 
-def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, throttle: float, best: PoweredLeg) -> float:
+def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Engine, throttle: float, best: PoweredLeg, memory) -> float:
     """What the least descent at a throttle costs over that at full, m/s; where so little thrust can't land at all, over what was spent."""
     if not throttle < OPEN:
         return 0.0
-    soft = _least(descent, before, ground, replace(engine, thrust=engine.thrust * throttle), item)
+    soft = _least("descent", before, ground, replace(engine, thrust=engine.thrust * throttle), memory)
     return max(min(soft.delta_v, item.burn.spent.value) - best.delta_v, 0.0) if math.isfinite(soft.delta_v) else 0.0
 
 

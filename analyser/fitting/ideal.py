@@ -8,15 +8,15 @@ begins in the ideal end of the leg before, at its first burn.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from analyser.findings import IdealLeg, IdealPlan
 from analyser.fitting.ideal_legs import Draft, Place, fly_leg
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
-from analyser.flight import Craft, Goal, Plan, World
+from analyser.flight import Craft, Goal, Leg, Plan, World
 
-__all__ = ["Place", "PlannedLeg", "Tanks", "plan_leg", "plan_mission"]
+__all__ = ["Place", "PlannedLeg", "Rest", "Tanks", "plan_leg", "plan_mission"]
 
 
 @dataclass(frozen=True)
@@ -26,6 +26,7 @@ class PlannedLeg:
     ideal: IdealLeg
     end: Place
     tanks: Tanks
+    doubt: float = 0.0  # m/s: how far the delta-v of landings and lift-offs can be off as they were reckoned
 
 
 def plan_mission(
@@ -62,9 +63,11 @@ def plan_mission(
     legs, remarks = [], []
     if tanks.missing:
         remarks.append(tanks.missing)
+    rest = Rest(world, memory or PoweredMemory())
     for number, leg in enumerate(plan.legs):
         following = plan.legs[number + 1].goal if number + 1 < len(plan.legs) else None
-        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=check, memory=memory)
+        sense = rest.sense(plan.legs[number:], place, tanks)
+        planned = plan_leg(leg.goal, world, craft, place, name=leg.name, tanks=tanks, following=following, check=check, memory=rest.memory, sense=sense)
         legs.append(planned.ideal)
         place, tanks = planned.end, planned.tanks
     margin, worth = tanks.remaining, tanks.delta_v
@@ -80,7 +83,8 @@ def _start(goal: Goal, world: World, met: float) -> Place:
 
 def plan_leg(
     goal: Goal, world: World, craft: Craft | None, from_state: Place, *, name: str = "", tanks: Tanks | None = None, following: Goal | None = None,
-    check: bool = False, memory: PoweredMemory | None = None,
+    check: bool = False, memory: PoweredMemory | None = None, sense: int = 0,
+    anytime: bool = False,
 ) -> PlannedLeg:  # fmt: skip
     """The ideal of one leg, from any orbit or from the ground.
 
@@ -101,9 +105,13 @@ def plan_leg(
         Whether legs to and from a moon are flown by numerical integration too, with both bodies pulling at once, and the difference told.
     memory : PoweredMemory, optional
         Landings and lift-offs solved before. With ``check`` each is solved anew and kept; without, a near one is carried over.
+    sense : int
+        1 to pass a moon as it goes round its planet, -1 against that, 0 whichever costs less with ``following``.
+    anytime : bool
+        Whether a moon on an eccentric orbit is met where that costs least, however long the wait; else where it is at the time.
     """
-    draft = Draft(tanks or Tanks.full(craft), [], [], check=check, memory=memory)
-    end = fly_leg(goal, world, from_state, draft, following)
+    draft = Draft(tanks or Tanks.full(craft), [], [], check=check, memory=memory, anytime=anytime)
+    end = fly_leg(goal, world, from_state, draft, following, sense)
     delta_v = math.fsum(burn.delta_v for burn in draft.burns) if end is not None else math.nan
     propellant = math.fsum(burn.propellant for burn in draft.burns) if end is not None else math.nan
     if end is not None and not end.landed:
@@ -113,4 +121,68 @@ def plan_leg(
         draft.tanks = replace(draft.tanks, propellant=math.nan)
     end = replace(end, met=from_state.met + draft.duration)
     leg = IdealLeg(name, str(goal), delta_v, propellant, draft.duration, tuple(draft.burns), tuple(draft.remarks), tuple(draft.paths))
-    return PlannedLeg(leg, end, draft.tanks)
+    return PlannedLeg(leg, end, draft.tanks, draft.doubt)
+
+
+@dataclass
+class Rest:
+    """What the rest of a plan costs at the least, from any place and at any time: legs that begin in the ideal end of the leg before are reckoned once.
+
+    A moon may be passed either way round; where the craft then lands there or leaves again, what that costs (the ground turns) is counted in the choice.
+    """
+
+    world: World
+    memory: PoweredMemory
+    kept: dict[tuple, tuple[tuple[float, ...], Place, float]] = field(default_factory=dict)
+
+    def least(self, legs: tuple[Leg, ...], place: Place, tanks: Tanks) -> tuple[float, float]:
+        """Least delta-v, m/s (nan where it can't be told), and how far that can be off for landings carried over, m/s."""
+        if not legs:
+            return 0.0, 0.0
+        return min((self._way(legs, place, tanks, sense) for sense in ((1, -1) if self._either(legs, place) else (0,))), key=lambda way: _last(way[0]))
+
+    def sense(self, legs: tuple[Leg, ...], place: Place, tanks: Tanks) -> int:
+        """Which way round to pass a moon that the first leg goes to; 0 where it is all the same or no way is found."""
+        if not self._either(legs, place):
+            return 0
+        costs = {sense: self._way(legs, place, tanks, sense)[0] for sense in (1, -1)}
+        best = min(costs, key=lambda sense: _last(costs[sense]))
+        return best if math.isfinite(costs[best]) else 0
+
+    def _way(self, legs, place: Place, tanks: Tanks, sense: int) -> tuple[float, float]:
+        step = self._step(legs, place, tanks, sense)
+        if step is None:
+            return math.nan, math.nan
+        spent, end, doubt = step
+        for delta_v in spent:
+            tanks = tanks.spend(delta_v)[0]
+        cost, more = self.least(legs[1:], end, tanks)
+        return math.fsum(spent) + cost, doubt + more
+
+    def _either(self, legs, place: Place) -> bool:
+        """Whether the first leg goes to a moon on which, or from which, the plan goes on."""
+        there = legs[0].goal.body
+        if self.world[there].parent != place.body:
+            return False
+        return any(leg.goal.body != there or leg.goal.kind in ("landed", "escape") for leg in legs)
+
+    def _step(self, legs, place: Place, tanks: Tanks, sense: int):
+        """The burns of the first leg (m/s), where it ends, and the doubt; None where it can't be planned."""
+        leg, following = legs[0], legs[1].goal if len(legs) > 1 else None
+        powered = leg.goal.kind == "landed" or place.landed
+        key = (leg.goal, following, place.body, place.landed, round(place.energy, 1), round(place.angular_momentum), sense)
+        if math.isnan(place.energy):
+            return None
+        if powered or key not in self.kept:
+            done = plan_leg(leg.goal, self.world, tanks.craft, place, name=leg.name, tanks=tanks, following=following, memory=self.memory, sense=sense, anytime=True)
+            if math.isnan(done.ideal.delta_v):
+                return None
+            found = tuple(burn.delta_v for burn in done.ideal.burns), done.end, done.doubt
+            if powered:
+                return found
+            self.kept[key] = found
+        return self.kept[key]
+
+
+def _last(cost: float) -> float:
+    return cost if math.isfinite(cost) else math.inf

@@ -55,6 +55,8 @@ class Draft:
     check: bool = False
     memory: PoweredMemory | None = None
     paths: list = field(default_factory=list)
+    doubt: float = 0.0  # m/s
+    anytime: bool = False  # a moon whose distance changes is met where that costs least
 
     def path(self, body: Body, energy: float, angular_momentum: float, part: str = "whole") -> None:
         """A coast of the leg, for who draws it."""

@@ -76,6 +76,7 @@ def _powered(kind: str, body: Body, orbit, draft: Draft):
     if math.isnan(flown.delta_v):
         draft.remarks.append(f"{flown.reason}: this is the bound with impulses, which no craft reaches")
         return None
+    draft.doubt += flown.mesh_change * flown.delta_v
     draft.remarks.append(
         f"the least for this craft's thrust, {tanks.thrust / tanks.mass / body.surface_gravity:.2f} of its weight there at the start, touching bare ground:"
         f" {flown.bound:.1f} m/s with impulses, {flown.delta_v - flown.bound:.1f} m/s for the thrust; height kept in hand costs more"

@@ -104,10 +104,10 @@ def _arrived(goal: Goal, world: World, body: Body, end: Place, draft: Draft) -> 
     if goal.kind == "periapsis":
         return end
     after = draft.duration
-    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check, memory=draft.memory, paths=draft.paths)
+    inner = Draft(draft.tanks, [], draft.remarks, check=draft.check, memory=draft.memory, paths=draft.paths, anytime=draft.anytime)
     end = through_air(body, end, inner) if goal.kind == "landed" and goal.by == "atmosphere" else _about_one_body(goal, world, body, end, inner)
     draft.burns += [replace(burn, met=burn.met + after) for burn in inner.burns]
-    draft.tanks, draft.duration = inner.tanks, after + inner.duration
+    draft.tanks, draft.duration, draft.doubt = inner.tanks, after + inner.duration, draft.doubt + inner.doubt
     return end
 
 

@@ -21,7 +21,7 @@ def leg_to_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Draft
 
     periapsis, then = aim(goal, moon, following)
     every = _every(planet, moon, place)
-    found = _where_it_is(lambda at: to_moon(planet, moon, place.orbit, periapsis, then, place=at, sense=sense), planet, moon, place, every)
+    found = _where_it_is(lambda at: to_moon(planet, moon, place.orbit, periapsis, then, place=at, sense=sense), then, planet, moon, place, every, draft.anytime)
     if found is None:
         draft.remarks.append(f"no burn brings the craft to {moon.name} at that periapsis from here")
         return None
@@ -36,18 +36,30 @@ def leg_to_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Draft
     return Place(moon.name, *found.moon_orbit)
 
 
-def _where_it_is(find, planet: Body, moon: Body, place: Place, every: float):
+def _where_it_is(find, then, planet: Body, moon: Body, place: Place, every: float, anytime: bool):
     """The leg with the moon where it will be: on a round orbit anywhere, else where its place at MET 0 says it is when the edge is crossed, half of
-    the longest wait counted, or at its mean distance."""
+    the longest wait counted, or at its mean distance. ``anytime``: where it costs least, for who waits for that."""
+    if moon.eccentricity < 1e-6:
+        return find(MoonPlace.usual(moon, planet))
+    if anytime:
+        return _cheapest([find(MoonPlace.of(moon, planet, k * math.pi / 2)) for k in range(4)], then)
     found = find(MoonPlace.usual(moon, planet))
-    if found is None or moon.eccentricity < 1e-6:
-        return found
-    for _ in range(2):  # the time of flight depends on where the moon is, little
+    for _ in range(2 if found else 0):  # the time of flight depends on where the moon is, little
         at = MoonPlace.at(moon, planet, place.met + (every / 2 if math.isfinite(every) else 0.0) + found.lead_in + found.time_before)
         if at is None:
             return found
         found = find(at) or found
     return found
+
+
+def _cheapest(legs, then):
+    """The leg that costs least with what is done on arrival."""
+
+    def total(leg):
+        orbit = leg.moon_orbit if leg.inward else leg.planet_orbit
+        return leg.delta_v + (0.0 if then is None else float(np.ravel(then(*(np.atleast_1d(part) for part in orbit)))[0]))
+
+    return min((leg for leg in legs if leg is not None), key=total, default=None)
 
 
 def _burns(draft: Draft, body: Body, place: Place, found, every: float, angle: str) -> None:
@@ -117,7 +129,7 @@ def leg_from_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Dra
     if goal.kind == "landed":
         periapsis = planet.radius + planet.air_top * (1.0 if goal.by == "atmosphere" else 0.0)
     every = _every(moon, moon, place, about=planet)
-    found = _where_it_is(lambda at: from_moon(planet, moon, place.orbit, periapsis, then, place=at), planet, moon, place, every)
+    found = _where_it_is(lambda at: from_moon(planet, moon, place.orbit, periapsis, then, place=at), then, planet, moon, place, every, draft.anytime)
     if found is None:
         draft.remarks.append(f"no burn brings the craft from here to that periapsis about {planet.name}")
         return None

@@ -13,7 +13,7 @@ import numpy as np
 
 from analyser.errors import InputError
 from analyser.findings import Arc, Estimate, Findings, IdealPlan, Margin
-from analyser.fitting.ideal import Place, Tanks, plan_leg, plan_mission
+from analyser.fitting.ideal import Place, Rest as Least, Tanks, plan_mission
 from analyser.fitting.legs import leg_spans
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.propellant import PropellantHistory, propellant_history
@@ -92,7 +92,7 @@ def replan(flight: Flight, findings: Findings, met: float) -> Rest:
     tanks, spread = _tanks(findings, history, flight.craft, index)
     if math.isnan(tanks.propellant):
         raise InputError(f"no propellant was read between the burns around MET {format_met(met)}, so what was left then is not known", flight.folder)
-    rest = _rest(flight.plan, flight.world, findings.arcs)[index]
+    rest = replace(flight.plan, legs=flight.plan.legs[_done(flight.plan, flight.world, findings.arcs)[index] :])
     if not rest.legs:
         raise InputError(f"every leg of the plan was flown by MET {format_met(met)}: nothing is left to plan", flight.folder)
     place = _place(findings.arcs[index], flight.world, met)
@@ -162,15 +162,21 @@ def margins_over_time(flight: Flight, findings: Findings, memory: PoweredMemory 
     if plan is None or craft is None or not craft.stages or not findings.arcs:
         return ()
     history = propellant_history(flight.readings.table, craft)
-    rest = _rest(plan, world, findings.arcs)
-    memory = memory or PoweredMemory()
-    kept: dict[tuple, tuple[tuple[float, ...], Place]] = {}
-    found = []
+    done = _done(plan, world, findings.arcs)
+    rest = Least(world, memory or PoweredMemory())
+    found, reached = [], 0
     for index in _moments(findings):
         arc = findings.arcs[index]
         tanks, spread = _tanks(findings, history, craft, index)
-        needed = _least(rest[index], world, _place(arc, world, arc.start), tanks, memory, kept)
-        found.append(_margin(findings, world, index, arc.start, rest[index], tanks, spread, needed))
+        legs, place = plan.legs[done[index] :], _place(arc, world, arc.start)
+        (needed, doubt), slack = rest.least(legs, place, tanks), 0.0
+        if legs and not place.landed and done[index] > reached:
+            # a goal counts as reached when it was come near to: to meet it in full first may cost more
+            full, _ = rest.least(plan.legs[done[index] - 1 :], place, tanks)
+            slack = max(full - needed, 0.0) if math.isfinite(full) else 0.0
+        reached = done[index]
+        margin = _margin(findings, world, index, arc.start, replace(plan, legs=legs), tanks, spread, needed)
+        found.append(replace(margin, doubt=doubt, goal_slack=slack))
     return tuple(found)
 
 
@@ -180,38 +186,11 @@ def _moments(findings: Findings) -> list[int]:
     return [index for index in range(len(findings.arcs)) if index == 0 or index in after]
 
 
-def _least(rest: Plan, world: World, place: Place, tanks: Tanks, memory: PoweredMemory, kept: dict) -> float:
-    """Least delta-v of the rest of a plan, m/s: as plan_mission adds it up, without what only a reader wants."""
-    total = 0.0
-    for number, leg in enumerate(rest.legs):
-        following = rest.legs[number + 1].goal if number + 1 < len(rest.legs) else None
-        key = (leg.goal, following, place.body, place.landed, round(place.energy, 1), round(place.angular_momentum))
-        thrusts = leg.goal.kind == "landed" or place.landed
-        if key in kept and not thrusts:
-            spent, end = kept[key]
-        else:
-            done = plan_leg(leg.goal, world, tanks.craft, place, name=leg.name, tanks=tanks, following=following, memory=memory)
-            spent, end = tuple(burn.delta_v for burn in done.ideal.burns), done.end
-            if math.isnan(done.ideal.delta_v):
-                return math.nan
-            if not thrusts:
-                kept[key] = spent, end
-        for delta_v in spent:
-            tanks = tanks.spend(delta_v)[0]
-            total += delta_v
-        place = end
-    return total
-
-
-def _rest(plan: Plan, world: World, arcs: tuple[Arc, ...]) -> list[Plan]:
-    """For each arc the plan of what is still to fly."""
+def _done(plan: Plan, world: World, arcs: tuple[Arc, ...]) -> list[int]:
+    """For each arc how many legs of the plan were done when it began."""
     shapes = [_Shape(arc.kind, world[arc.body], *_orbit(arc, world)) for arc in arcs]
     spans = leg_spans(plan, world, shapes)
-    found = []
-    for index in range(len(arcs)):
-        done = max((number + 1 for number, span in enumerate(spans) if span.reached and span.last <= index), default=0)
-        found.append(replace(plan, legs=plan.legs[done:]))
-    return found
+    return [max((number + 1 for number, span in enumerate(spans) if span.reached and span.last <= index), default=0) for index in range(len(arcs))]
 
 
 def _orbit(arc: Arc, world: World) -> tuple[float, float]:

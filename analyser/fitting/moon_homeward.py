@@ -75,13 +75,12 @@ class Homeward:
 
     def refine(self, speeds, row, psi):
         def total(v, q):
-            after = float(np.ravel(self.then(*(np.atleast_1d(x) for x in self.state(v, q)[:2])))[0])
-            return float(self.leave(v)) + after
+            return self.leave(v) + self.then(*self.state(v, q)[:2])
 
         low, high = float(speeds[max(row - 1, 0)]), float(speeds[min(row + 1, speeds.size - 1)])
-        options = [refined(self.height, total, float(speeds[row]), psi, low, high)]
+        options = [refined(self.height, total, psi, low, high)]
         if low < self.before < high:  # on the way already: no burn at all is a kink of the cost
-            options += [refined(self.height, total, self.before, psi, self.before, self.before * (1 + 1e-12))]
+            options += [refined(self.height, total, psi, self.before, self.before * (1 + 1e-12))]
         return min(options)
 
     def crossing(self, speed, psi):
@@ -101,5 +100,5 @@ class Homeward:
         return Crossing(
             burns.delta_v, start, burn.speed_before if burn else self.before, burn.speed_after if burn else self.before, (energy, h), orbit,
             math.sqrt(2 * (orbit[0] + self.moon.mu / self.edge)), time, after, math.remainder(psi - self.turned * swept, 2 * math.pi), psi, radial > 0,
-            float(apsides(self.moon.mu, *orbit)[0]), burns.impulses, burns.duration, self.place.turned(-time),
+            float(apsides(self.moon.mu, *orbit)[0]), burns.impulses, burns.duration, self.place.turned(-time), False,
         )  # fmt: skip

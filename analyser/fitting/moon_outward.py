@@ -114,14 +114,14 @@ class Outward:
             return np.where(inward, found, np.nan)
 
         def total(v, q):
-            energy, h, _ = self.state(v, np.atleast_1d(q), leg)
-            return float(self.leave(v)) + float(self.then(energy, h)[0])
+            energy, h, _ = self.state(v, q, leg)
+            return self.leave(v) + self.then(energy, h)
 
         at = int(np.argmin(np.abs(speeds - speed)))
         low, high = float(speeds[max(at - 1, 0)]), float(speeds[min(at + 1, speeds.size - 1)])
-        options = [refined(values, total, speed, psi, low, high)]
+        options = [refined(values, total, psi, low, high)]
         if low < self.before < high:  # on the way already: no burn at all is a kink of the cost
-            options += [refined(values, total, self.before, psi, self.before, self.before * (1 + 1e-12))]
+            options += [refined(values, total, psi, self.before, self.before * (1 + 1e-12))]
         return (*min(options), leg, sense)
 
     def crossing(self, speed, psi, leg, sense):

@@ -18,6 +18,7 @@ from analyser.fitting.transfer import Impulse, apsides, time_from_periapsis
 from analyser.flight import Body
 
 PSI = np.linspace(-math.pi, math.pi, 541)
+_ROUNDS = 8
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ class Crossing:
         Seconds from the first of them to the last.
     anomaly : float
         True anomaly of the moon on its own orbit when the leg begins, rad.
+    inward : bool
+        Whether it leads to the moon; else home from it.
     """
 
     delta_v: float
@@ -67,6 +70,7 @@ class Crossing:
     impulses: tuple[Impulse, ...] = ()
     lead_in: float = 0.0
     anomaly: float = 0.0
+    inward: bool = True
 
 
 @dataclass(frozen=True)
@@ -169,41 +173,57 @@ def roots(values, good):
     return row, column, a / (a - b)
 
 
-def refined(values, total, speed, psi, low, high):
-    """Best speed between ``low`` and ``high`` for which ``values(speed, psi)`` has a root in psi near the one given.
+def refined(values, total, psi, low, high):
+    """Best speed between ``low`` and ``high`` for which ``values(speed, psi)`` has a root in psi near the one given: (total, speed, psi).
 
-    Roots come in pairs that meet and vanish at some speed, often the best one: that speed is found first, by halving.
+    ``values`` and ``total`` (delta-v, m/s) take arrays. Roots come in pairs that meet and vanish at some speed, often the best one: rounds of a few speeds,
+    each round about the best of the last, close in on that as well as on a smooth minimum.
     """
-    from scipy.optimize import brentq, minimize_scalar
-
     reach = 60 * (PSI[1] - PSI[0])
+    found = (math.inf, math.nan, psi)
+    for _ in range(_ROUNDS):
+        speeds = np.linspace(low, high, 13)
+        angles = _root_near(values, speeds, found[2], reach)
+        has = np.flatnonzero(np.isfinite(angles))
+        if not has.size:
+            break
+        cost = np.full(speeds.size, np.inf)
+        cost[has] = total(speeds[has], angles[has])
+        cost[np.isnan(cost)] = np.inf
+        at = int(np.argmin(cost))
+        if cost[at] < found[0]:
+            found = (float(cost[at]), float(speeds[at]), float(angles[at]))
+        low, high = float(speeds[max(at - 1, 0)]), float(speeds[min(at + 1, 12)])
+        reach = max(reach / 2, 4 * (PSI[1] - PSI[0]))
+        if high - low < 1e-5:
+            break
+    return found
 
+
+def _root_near(values, speeds, psi, reach) -> np.ndarray:
+    """For each speed the root of ``values`` nearest to ``psi`` (the regula falsi of Illinois, all at once); nan where there is none within reach."""
     grid = np.linspace(psi - reach, psi + reach, 241)
-
-    def crossings(v):
-        found = values(v, grid)
-        return roots(found[None], np.isfinite(found)[None])[1]
-
-    def root(v):
-        column = crossings(v)
-        if not column.size:
-            return math.nan
-        nearest = column[int(np.argmin(np.abs(grid[column] - psi)))]
-        return brentq(lambda q: float(values(v, q)), float(grid[nearest]), float(grid[nearest + 1]), xtol=1e-12)
-
-    def cost(v):
-        q = root(v)
-        return total(v, q) if math.isfinite(q) else 1e30
-
-    if not crossings(low).size and crossings(speed).size:
-        good, bad = speed, low
-        for _ in range(40):
-            middle = (good + bad) / 2
-            good, bad = (middle, bad) if crossings(middle).size else (good, middle)
-        low = good
-    result = minimize_scalar(cost, bounds=(low, high), method="bounded", options={"xatol": 1e-4})
-    best = min((cost(v), v) for v in (float(result.x), low, speed))
-    return best[0], best[1], root(best[1])
+    table = values(speeds[:, None], grid[None, :])
+    row, column, _ = roots(table, np.isfinite(table))
+    angles = np.full(speeds.size, np.nan)
+    if not row.size:
+        return angles
+    away = np.abs(grid[column] - psi)
+    nearest = np.full(speeds.size, np.inf)
+    np.minimum.at(nearest, row, away)
+    pick = np.flatnonzero(away == nearest[row])
+    row, column = row[pick], column[pick]
+    v, a, b = speeds[row], grid[column], grid[column + 1]
+    fa, fb = table[row, column], table[row, column + 1]
+    with np.errstate(all="ignore"):
+        for _ in range(14):
+            c = np.where(fb == fa, a, (a * fb - b * fa) / (fb - fa))
+            fc = values(v, c)
+            crossed = np.sign(fc) != np.sign(fb)
+            a, fa = np.where(crossed, b, a), np.where(crossed, fb, fa / 2)
+            b, fb = c, fc
+    angles[row] = b
+    return angles
 
 
 def time_out(mu, energy, h, start, radius, leg):

@@ -66,9 +66,12 @@ class PoweredLeg:
     coast: float = math.nan
     mesh_change: float = math.nan
     reason: str = ""
+    solution: tuple = ()  # which apsis was joined, how, and the unknowns: a start for the solution of a neighbouring case
 
 
-def descent(mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0) -> PoweredLeg:
+def descent(
+    mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0, near: PoweredLeg | None = None
+) -> PoweredLeg:  # fmt: skip
     """Least delta-v from an orbit to rest on the ground.
 
     Parameters
@@ -81,16 +84,21 @@ def descent(mu: float, radius: float, orbit, mass: float, thrust: float, exhaust
         At the start of the leg, kg; full thrust, N; m/s.
     surface_speed : float
         Of the ground in the plane of the flight, m/s, positive in the sense of positive angular momentum.
+    near : PoweredLeg, optional
+        The solution of a neighbouring case (another mass, throttle or orbit), to start from: quicker. Where the answer is not near that one's, carried
+        over, the search begins anew.
     """
-    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down=True)
+    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, True, near)
 
 
-def ascent(mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0) -> PoweredLeg:
+def ascent(
+    mu: float, radius: float, orbit, mass: float, thrust: float, exhaust_speed: float, *, surface_speed: float = 0.0, near: PoweredLeg | None = None
+) -> PoweredLeg:  # fmt: skip
     """Least delta-v from rest on the ground to an orbit; parameters as :func:`descent`, ``mass`` at lift-off."""
-    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down=False)
+    return _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, False, near)
 
 
-def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down):
+def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down, near):
     unit = math.sqrt(mu / radius)
     turned = -1.0 if orbit[1] < 0 else 1.0
     low, high = (float(r) / radius for r in apsides(mu, *orbit))
@@ -102,9 +110,16 @@ def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down):
     joins = [r for r in ((low, high) if high > low * (1 + 1e-6) else (low,)) if r > 1 + 1e-9 and math.isfinite(r)]
     if low < 1:
         joins.append(None)  # the orbit meets the ground by itself: no burn in orbit is needed
-    found = [_Problem(join=join, **problem).best() for join in joins]
-    found = [f for f in found if f is not None]
-    bound = _bound(given, problem["start"], joins) * unit
+    bounds = [_bound(given, problem["start"], join) for join in joins]
+    found = []
+    for place in sorted(range(len(joins)), key=bounds.__getitem__):
+        # no craft does better than impulses: what can't beat the best so far by its bound is not solved
+        if found and bounds[place] > min(one["total"] for one in found):
+            continue
+        start = near.solution[1:] if near is not None and near.solution[:1] == (place,) else None
+        answer = _Problem(join=joins[place], **problem).best(start)
+        found += [] if answer is None else [{**answer, "place": place}]
+    bound = min(bounds, default=math.nan) * unit
     if not found:
         weak = push <= 1.0 if not down else push * math.exp(bound / exhaust_speed) <= 1.0
         reason = "full thrust is less than the weight at the ground" if weak else "no path was found that the thrust can fly"
@@ -115,21 +130,17 @@ def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down):
     return PoweredLeg(
         best["total"] * unit, bound, best["kick"] * unit, apsis * radius if apsis else math.nan, (best["r"] - 1) * radius,
         math.hypot(best["vr"], best["vt"]) * unit, math.atan2(-best["vr"] if down else best["vr"], best["vt"]), best["burn"] * unit,
-        duration, best["pitch"], best["coast"] * radius / unit, best["mesh"],
+        duration, best["pitch"], best["coast"] * radius / unit, best["mesh"], solution=(best["place"], *best["solution"]),
     )  # fmt: skip
 
 
-def _bound(given, start, joins) -> float:
-    """Impulsive: along the ground into the ellipse to an apsis of the orbit, and there; or at once where the orbit meets the ground."""
-    costs = []
-    for r in joins:
-        if r is None:
-            vt = given["h"]
-            costs.append(math.hypot(math.sqrt(max(2 * (given["energy"] + 1) - vt**2, 0)), vt - start))
-        else:
-            leave = math.sqrt(2 * r / (1 + r))
-            costs.append(abs(leave - start) + abs(given["h"] / r - leave / r))
-    return min(costs, default=math.nan)
+def _bound(given, start, join) -> float:
+    """Impulsive: along the ground into the ellipse to an apsis of the orbit, and there; or at once where the orbit meets the ground (None)."""
+    if join is None:
+        vt = given["h"]
+        return math.hypot(math.sqrt(max(2 * (given["energy"] + 1) - vt**2, 0)), vt - start)
+    leave = math.sqrt(2 * join / (1 + join))
+    return abs(leave - start) + abs(given["h"] / join - leave / join)
 
 
 class _Problem:
@@ -140,8 +151,9 @@ class _Problem:
         self.energy, self.h, self.join = energy, h, join
         self.refine = 1
 
-    def best(self):
-        """Solve from several starts; the best converged one, checked on a finer mesh, or None.
+    def best(self, near=None):
+        """Solve from several starts; the best converged one, checked on a finer mesh, or None. ``near``: how a neighbouring case joined (its ``clear``),
+        its burn over the bound, and its unknowns.
 
         The coast's periapsis is kept above the ground; only where nothing is found so, the coast may begin before a periapsis
         under it.
@@ -153,6 +165,10 @@ class _Problem:
         ground_push = self.push * math.exp(-log_mass)
         if ground_push <= 1.0:
             return None
+        if near is not None and self.push >= 1.0:
+            answer = self._neighbour(*near)
+            if answer is not None:
+                return self._checked(*answer)
         for clear in (True, False) if self.join else (None,):
             found = []
             for steep, turn in ((1.0, 0.8), (1.4, 0.8), (0.9, 0.4), (1.8, 1.0)):
@@ -173,12 +189,26 @@ class _Problem:
             for shorter in (0.93, 0.8):
                 answer = self._search(near * np.array([1.0, 1.0, shorter, 1.0])[: near.size], "skim")
                 answers += [] if answer is None else [(*answer, "skim")]
-        total, z, clear = min(answers, key=lambda a: a[0])
+        return self._checked(*min(answers, key=lambda a: a[0]))
+
+    def _neighbour(self, clear, push, excess, z):
+        """The answer from that of a neighbouring case, where it is the same kind of flight: near what that one's excess over the bound leads to expect."""
+        guess = np.array(z)
+        answer = self._search(guess, clear) if guess.size == 3 + self.down else None
+        bound = _bound({"energy": self.energy, "h": self.h}, self.start, self.join)
+        expected = bound * (1 + excess * (push / self.push) ** 2)
+        off = 0.3 * excess * bound * abs(math.log(self.push / push)) + 1e-3 * bound
+        return (*answer, clear) if answer is not None and abs(answer[0] - expected) < off else None
+
+    def _checked(self, total, z, clear):
+        """An answer with its path, on a finer mesh."""
         self.refine = 2
         fine = self.run(z[None], clear)
         out = {k: float(v[0]) for k, v in fine.items() if np.ndim(v) == 1}
         out.update(join=self.join, pitch=float(z[0]), mesh=abs(float(fine["total"][0]) - total) / total + float(np.abs(fine["equations"]).max()))
         out["coast"] = self._coast(out)
+        bound = _bound({"energy": self.energy, "h": self.h}, self.start, self.join)
+        out["solution"] = (clear, self.push, total / bound - 1, tuple(float(v) for v in z))
         return out
 
     def _search(self, guess, clear):

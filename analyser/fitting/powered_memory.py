@@ -39,6 +39,7 @@ class PoweredMemory:
 
     solved: list[_Solved] = field(default_factory=list)
     bounds: dict[tuple, float] = field(default_factory=dict)
+    exact: dict[tuple, "PoweredLeg"] = field(default_factory=dict)
     launches: dict[tuple, "Launch"] = field(default_factory=dict)
 
     def launch(self, body: Body, orbit, tanks: Tanks) -> "Launch":
@@ -52,12 +53,24 @@ class PoweredMemory:
 
     def solve(self, kind: str, body: Body, orbit, tanks: Tanks) -> "PoweredLeg":
         """The optimum ("descent" or "ascent") for this craft, kept for later."""
+        return self.exactly(kind, body, body.radius, orbit, tanks.mass, tanks.thrust, tanks.exhaust_speed)
+
+    def exactly(self, kind: str, body: Body, ground: float, orbit, mass: float, thrust: float, exhaust_speed: float) -> "PoweredLeg":
+        """As :meth:`solve`, from numbers: ``ground`` is the radius of the ground, m (a landing may be above the datum); mass, kg, thrust, N, exhaust speed, m/s."""
         from analyser.fitting import powered
 
-        leg = getattr(powered, kind)(body.mu, body.radius, orbit, tanks.mass, tanks.thrust, tanks.exhaust_speed, surface_speed=body.surface_rotation_speed)
-        if math.isfinite(leg.delta_v):
-            self.solved.append(_Solved(kind, body, tanks.thrust / tanks.mass / body.surface_gravity, tanks.exhaust_speed, leg))
-        return leg
+        key = (kind, body.name, ground, *orbit, mass, thrust, exhaust_speed)
+        if key not in self.exact:
+            push = thrust / mass / body.surface_gravity if mass > 0 else math.nan
+            alike = [one for one in self.solved if one.kind == kind and one.body == body and one.leg.solution]
+            close = min(alike, key=lambda one: abs(math.log(push / one.push)), default=None) if push > 0 else None
+            leg = getattr(powered, kind)(
+                body.mu, ground, orbit, mass, thrust, exhaust_speed, surface_speed=body.rotation_rate * ground, near=close.leg if close else None,
+            )  # fmt: skip
+            self.exact[key] = leg
+            if math.isfinite(leg.delta_v) and ground == body.radius:
+                self.solved.append(_Solved(kind, body, push, exhaust_speed, leg))
+        return self.exact[key]
 
     def near(self, kind: str, body: Body, orbit, tanks: Tanks) -> "PoweredLeg":
         """The optimum carried over from the nearest case solved, else solved."""
@@ -70,9 +83,12 @@ class PoweredMemory:
         ]  # fmt: skip
         if not fit:
             return self.solve(kind, body, orbit, tanks)
-        best = min(fit, key=lambda one: abs(math.log(push / one.push)))
-        total = bound * (1 + (best.leg.delta_v / best.leg.bound - 1) * (best.push / push) ** 2)
-        return replace(best.leg, delta_v=total, bound=bound, burn_delta_v=total - best.leg.orbit_burn)
+        best = min(fit, key=lambda one: abs(math.log(push / one.push)) + abs(bound / one.leg.bound - 1))
+        # the loss is that of the long burn near the ground; the burn in orbit, which differs with the orbit, has hardly any
+        loss, away = best.leg.delta_v - best.leg.bound, abs(math.log(push / best.push))
+        total = bound + loss * (best.push / push) ** 2
+        doubt = loss * (0.5 * away + abs(bound / best.leg.bound - 1)) / total
+        return replace(best.leg, delta_v=total, bound=bound, burn_delta_v=total - best.leg.orbit_burn, mesh_change=best.leg.mesh_change + doubt)
 
     def _bound(self, kind: str, body: Body, orbit) -> float:
         key = (kind, body.name, *orbit)
