@@ -10,6 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyser.ingest.grammar import UNIFORM
+from analyser.ingest.images import load_opencv
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
 from analyser.ingest.unrolled import ANGLES, INNER, OUTER, RADII, between_pi, difference_from_face, likeness
 
@@ -24,6 +25,7 @@ BEYOND = 0.45  # how much a line that goes on beyond a needle's tip speaks again
 LEAST = 0.45  # least support of a needle
 UNEXPLAINED = 0.8  # how much a line from the hub that no needle explains speaks against a value
 COVERED = math.radians(7)  # within this of a longer needle a shorter one can't be seen to end
+HIDDEN = 0.3  # how much it speaks against a value that a needle of it is hidden by another: that is seldom so, and is not seen
 TRIALS, NEXT = 24, math.radians(10)  # values compared in full, and how far apart the fast needle must be in two of them
 CLEAR = 0.18, 0.08  # by how much the next best value must have less support: for any dial, and more a needle
 APART = math.radians(9)  # how far the fast needle may be from where the slow ones say, besides their own errors
@@ -35,11 +37,24 @@ def see_needles(gauge: "Gauge", rings: list["np.ndarray"], sigmas: list[float]) 
     tried = [_values(gauge, group) for group in groups]
     looks = []
     for ring, sigma in zip(rings, sigmas):
-        differs = difference_from_face(ring)
+        differs = _flattened(difference_from_face(ring))
         looks.append(tuple(
             Seen(reading=_reading(group, _find(differs, ring, group, values), sigma)) for group, values in zip(groups, tried)
         ))  # fmt: skip
     return looks
+
+
+def _flattened(differs: "np.ndarray | None") -> "np.ndarray | None":
+    """What differs from the face, less what differs for a wide way round (a reflection), which is no needle."""
+    import numpy as np
+
+    if differs is None:
+        return None
+    blocks = np.percentile(differs.reshape(24, ANGLES // 24, RADII), 25, axis=1)
+    lowest = np.minimum.reduce([np.roll(blocks, shift, axis=0) for shift in (-3, -2, -1, 0, 1, 2, 3)])
+    wrapped = np.concatenate([lowest[-1:], lowest, lowest[:1]])
+    smooth = load_opencv().resize(wrapped, (RADII, ANGLES * 26 // 24), interpolation=1)[ANGLES // 24 : ANGLES // 24 + ANGLES]
+    return np.maximum(differs - smooth, 0)
 
 
 def _values(gauge: "Gauge", group: list["Needle"]) -> "np.ndarray":
@@ -79,15 +94,15 @@ def _find(differs, ring, group: list["Needle"], values) -> tuple[float, list[flo
     lines = [_support(differs * likeness(ring, needle.colour), needle.length) for needle in group]
     angles = [_angles(needle, values) for needle in group]
     rows = [np.round(each / (2 * np.pi) * ANGLES).astype(int) % ANGLES for each in angles]
-    each = []
+    each, hidden = [], np.zeros(len(values))
     for place, (found, beyond, _) in enumerate(lines):
         longer = [other for other, needle in enumerate(group) if needle.length > 1.05 * group[place].length]
         under = np.zeros(len(values), bool)  # another needle goes on over its tip: that does not speak against it
         for other in longer:
             under |= np.abs((angles[other] - angles[place] + np.pi) % (2 * np.pi) - np.pi) < COVERED
+        hidden += under
         each.append((found[rows[place]] - BEYOND * np.where(under, 0, beyond[rows[place]])) / max(float(found.max()), LEAST))
-    each = np.array(each)
-    total = each.sum(axis=0)
+    total = np.sum(each, axis=0) - HIDDEN * hidden
     trials = _peaks(total, angles[-1])
     shortest = min(lines, key=lambda line: -float(line[2].sum()))[2]
     left = [_unexplained(shortest, [float(angle[trial]) for angle in angles]) for trial in trials]
@@ -166,7 +181,7 @@ def _refined_value(differs, ring, group, value: float, stands: list[float]) -> f
     if along.sum() < 8:
         return value
     start = round(stands[-1] / (2 * math.pi) * ANGLES) % ANGLES
-    angle = refined(differs * likeness(ring, fast.colour), start, along)
+    angle = refined(differs * likeness(ring, fast.colour), start, along, 2000.0 if hidden else 20.0)  # far from the hub alone no line shows where it is
     return value + between_pi(angle - stands[-1]) * _slope(fast, value)
 
 
@@ -207,9 +222,9 @@ def _reading(group, found: tuple[float, list[float], str], sigma: float) -> Gaug
     return GaugeReading((Candidate(raw, value, step, 0.9 if doubt else 0.999),), doubt, raw)
 
 
-def refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
+def refined(differs: "np.ndarray", best: int, along: "np.ndarray", hub: float = 20.0) -> float:
     """The angle to a fraction of a step: a straight line through the needle's middle at each radius, which need not
-    pass exactly through the dial's centre."""
+    pass exactly through the dial's centre; the larger ``hub``, the nearer it must."""
     import numpy as np
 
     half = int(5.5 / (360 / ANGLES))
@@ -237,7 +252,7 @@ def refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
     trust = 1 / (1 + (misfit / 0.01) ** 2)
     answer = np.zeros(2)
     for _ in range(6):
-        normal = (design * trust[:, None]).T @ design + np.diag([0, 20.0])  # the hub is where it should be but for a trifle
+        normal = (design * trust[:, None]).T @ design + np.diag([0, hub])  # the hub is where it should be but for a trifle
         answer = np.linalg.solve(normal, (design * trust[:, None]).T @ across)
         misfit = np.abs(across - design @ answer)
         scale = max(1.4826 * float(np.median(misfit)), 1e-4)

@@ -42,9 +42,9 @@ def test_the_value_is_that_of_both_needles_together(tmp_path):
 def test_needles_that_contradict_each_other_are_doubtful(tmp_path):
     face = Face(round_marks(50, 5))
     pictures = [seen(draw_dial(face, [(Hand(0.52, 0.16, 0.06), slow), (Hand(0.86, 0.24, 0.03), 90.0)]), SIGHTS["mild"], np.random.default_rng(1))
-                for slow in (81.0, 63.0)]  # fmt: skip
+                for slow in (117.0, 135.0)]  # fmt: skip
     right, between = (looks[0].reading for looks in see_dials(altimeter(tmp_path), pictures, pictures[0]))
-    assert not right.doubt and right.best.value == pytest.approx(2250, abs=6)
+    assert not right.doubt and right.best.value == pytest.approx(3250, abs=6)
     assert between.doubt
     alone = draw_dial(face, [(Hand(0.86, 0.24, 0.03), 90.0)])
     assert see_dials(altimeter(tmp_path), [alone], alone)[0][0].reading.doubt
