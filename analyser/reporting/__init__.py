@@ -24,6 +24,7 @@ _HOMES = {
     "summary_text": "text",
     "write_comparison": "comparison_views",
     "write_debrief": "debrief",
+    "write_exchange": "exchange",
     "write_plan": "plan",
     "write_figures": "pictures",
 }

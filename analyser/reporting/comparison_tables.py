@@ -11,6 +11,7 @@ from analyser.findings import Estimate
 from analyser.reporting.comparison import Comparison, Habit
 from analyser.reporting.content import Table
 from analyser.reporting.phrases import figure, plain_number
+from analyser.reporting.sheets import inert
 from analyser.reporting.tables import NOTHING
 
 __all__ = ["comparison_csv", "comparison_tables", "comparison_words", "habit_sentences"]
@@ -170,9 +171,9 @@ def comparison_csv(comparison: Comparison) -> str:
         heads += [f"{item.key} [{item.unit}]", f"{item.key}_sigma [{item.unit}]"]
     for leg in comparison.legs:
         heads += [f"{leg.name} spent [m/s]", f"{leg.name} waste [m/s]"]
-    writer.writerow([_inert(head) for head in heads])
+    writer.writerow([inert(head) for head in heads])
     for index, attempt in enumerate(comparison.attempts):
-        row = [attempt.id, attempt.revision, *map(_inert, (attempt.name, attempt.pilot, attempt.date, attempt.plan))]
+        row = [attempt.id, attempt.revision, *map(inert, (attempt.name, attempt.pilot, attempt.date, attempt.plan))]
         for item in comparison.measures:
             row += [_number(item.values[index]), _number(item.sigmas[index])]
         for leg in comparison.legs:
@@ -183,8 +184,3 @@ def comparison_csv(comparison: Comparison) -> str:
 
 def _number(value: float) -> str:
     return repr(float(value)) if math.isfinite(value) else ""
-
-
-def _inert(text: str) -> str:
-    """A spreadsheet takes a cell that begins so for a formula: an apostrophe before it keeps it text."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
