@@ -10,6 +10,7 @@ import numpy as np
 from analyser.findings import Burn, Estimate, Findings, IdealPlan, Landing, SetAside, Transition
 from analyser.fitting.advice import advise
 from analyser.fitting.arcs import FittedArc
+from analyser.fitting.ascents import find_ascents
 from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
@@ -87,14 +88,15 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
     set_aside = _set_aside(chain, propellant, flight, underway, planes)
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
+    climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
     public = tuple(arc.to_arc() for arc in arcs)
     findings = Findings(
         arcs=public, burns=burns, legs=legs, transitions=tuple(sorted(transitions, key=lambda item: item.met.value)),
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
-        entries=find_entries(arcs, chain.between, rows, audited, propellant, landings),
+        entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
     )  # fmt: skip
-    return replace(findings, advice=advise(findings, arcs, audited, craft, rows), margins=margins_over_time(flight, findings, memory))
+    return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs), margins=margins_over_time(flight, findings, memory))
 
 
 def _ideal(flight: Flight, remarks: list[str], memory: PoweredMemory) -> IdealPlan | None:
