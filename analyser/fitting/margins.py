@@ -170,7 +170,7 @@ def margins_over_time(flight: Flight, findings: Findings, memory: PoweredMemory 
         tanks, spread = _tanks(findings, history, craft, index)
         legs, place = plan.legs[done[index] :], _place(arc, world, arc.start)
         (needed, doubt), slack = rest.least(legs, place, tanks), 0.0
-        if legs and not place.landed and done[index] > reached:
+        if not place.landed and done[index] > reached:
             # a goal counts as reached when it was come near to: to meet it in full first may cost more
             full, _ = rest.least(plan.legs[done[index] - 1 :], place, tanks)
             slack = max(full - needed, 0.0) if math.isfinite(full) else 0.0
