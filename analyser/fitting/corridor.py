@@ -40,6 +40,8 @@ class Corridor:
         kg/m^2.
     arrival_speed : float
         At the top of the air, m/s.
+    air_top : float
+        m.
     """
 
     lowest: float
@@ -50,6 +52,7 @@ class Corridor:
     gentlest: float
     ballistic: float
     arrival_speed: float
+    air_top: float = 0.0
     reason: str = ""
 
     @property
@@ -59,10 +62,10 @@ class Corridor:
 
     @property
     def aim(self) -> float:
-        """Its middle, m; where it has no lower end, one third of the air's height below its upper end."""
+        """Where to aim, m: its middle, or a tenth of the air's height below its upper end where the middle lies deeper, for deeper costs more and stops harder."""
         if not self.known:
             return math.nan
-        return (self.lowest + self.highest) / 2 if math.isfinite(self.lowest) else self.highest - max(0.0, self.highest) / 3
+        return self.highest - min((self.highest - self.lowest) / 2, 0.1 * self.air_top)
 
     def miss(self, periapsis: float) -> float:
         """How far a periapsis altitude lies outside, m: positive too high, negative too low, 0 inside; nan without a corridor."""
@@ -104,7 +107,7 @@ def _corridor(body: Body, energy: float, ballistic: float, limit: float, usual: 
     speed = math.sqrt(square) if square > 0 else math.nan
 
     def none(reason: str, gentlest: float = math.nan, bound: float = math.nan) -> Corridor:
-        return Corridor(math.nan, math.nan, bound, limit, usual, gentlest, ballistic, speed, reason)
+        return Corridor(math.nan, math.nan, bound, limit, usual, gentlest, ballistic, speed, body.air_top, reason)
 
     if not body.air_top:
         return none(f"{body.name} has no air")
@@ -141,7 +144,7 @@ def _corridor(body: Body, energy: float, ballistic: float, limit: float, usual: 
     last = first + run - 1  # the uppermost run of falls within the limit
     highest = ladder[0] if first == 0 else tried.boundary(ladder[first - 1], ladder[first], lambda found: found[0] & (found[1] <= limit))
     lowest = -math.inf if last >= len(ladder) - 1 else tried.boundary(ladder[last + 1], ladder[last], lambda found: found[0] & (found[1] <= limit))
-    return Corridor(float(lowest) - body.radius, float(highest) - body.radius, float(bound), limit, usual, gentlest, ballistic, speed)
+    return Corridor(float(lowest) - body.radius, float(highest) - body.radius, float(bound), limit, usual, gentlest, ballistic, speed, body.air_top)
 
 
 class _Tried:

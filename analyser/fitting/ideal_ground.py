@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from analyser.fitting import goals
+from analyser.fitting.entry_plan import corridor_of, corridor_words
 from analyser.fitting.ideal_draft import Draft, Place, is_round
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
@@ -153,8 +154,19 @@ def through_air(body: Body, place: Place, draft: Draft) -> Place | None:
         radial, transverse = speeds_at(body.mu, *place.orbit, top)
         angle = math.degrees(math.atan2(-float(radial), abs(float(transverse))))
         draft.remarks.append(f"no burn: meets the air at {body.air_top / 1e3:.0f} km with {speed:.0f} m/s, {-angle:.1f} deg below the horizontal".replace("--", "-"))
+        ways = corridor_of(body, place.energy, draft.tanks) if draft.check else None
+        if ways is not None:
+            draft.remarks.append(corridor_words(ways, low - body.radius))
         return Place.on(body)
     cost, energy, h = (float(x) for x in goals.cheapest_with_periapsis(body, *place.orbit, top))
+    ways = corridor_of(body, energy, draft.tanks)
+    aim = body.radius + ways.aim if ways is not None and ways.known else top
+    if aim < top:
+        cost, energy, h = (float(x) for x in goals.cheapest_with_periapsis(body, *place.orbit, aim))
     draft.transfer(body, least_transfer(body.mu, *place.orbit, energy, h, radius_min=body.radius, radius_max=body.sphere_of_influence))
-    draft.remarks.append("lowers the periapsis to the top of the air, the least that meets it at all; deeper costs little more")
+    if aim < top:
+        draft.remarks.append(f"lowers the periapsis to {(aim - body.radius) / 1e3:.1f} km; {corridor_words(ways, aim - body.radius)}")
+    else:
+        why = f" ({ways.reason})" if ways is not None and ways.reason else ""
+        draft.remarks.append(f"lowers the periapsis to the top of the air, the least that meets it at all; deeper costs little more; where the entry corridor lies is not known{why}")
     return Place.on(body)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analyser.fitting import goals
+from analyser.fitting.entry_plan import corridor_of
 from analyser.fitting.ideal_draft import Draft, Place, is_round, where_words
 from analyser.fitting.moon_patch import MoonPlace
 from analyser.fitting.moon_words import clock_words, eccentric_words, homeward_words, outward_words, window_words
@@ -127,7 +128,8 @@ def leg_from_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Dra
         return None
     periapsis, then = aim(goal, planet, following)
     if goal.kind == "landed":
-        periapsis = planet.radius + planet.air_top * (1.0 if goal.by == "atmosphere" else 0.0)
+        ways = corridor_of(planet, -planet.mu / (planet.radius + moon.semi_major_axis), draft.tanks) if goal.by == "atmosphere" and planet.air_top else None
+        periapsis = planet.radius + (ways.aim if ways is not None and ways.known else planet.air_top if goal.by == "atmosphere" else 0.0)
     every = _every(moon, moon, place, about=planet)
     found = _where_it_is(lambda at: from_moon(planet, moon, place.orbit, periapsis, then, place=at), then, planet, moon, place, every, draft.anytime)
     if found is None:
