@@ -170,12 +170,13 @@ def _debrief(job: Job, progress: Callable[..., None] | None) -> Outcome:
 def _read(folder: str, progress: Callable[..., None] | None, frames: Path) -> tuple["Flight", "Inputs"]:
     """The flight, and the fingerprint of just what was read."""
     from analyser.fingerprints import inputs_of_files
+    from analyser.fitting.expectation import expect_coasts
     from analyser.ingest import flight_inputs, load_flight
 
     for _ in range(_TRIES):
         files = flight_inputs(folder)[1] if (Path(folder) / "flight.toml").is_file() else ()
         before = _stamps(files)
-        flight = load_flight(folder, progress=progress, frames=frames)
+        flight = load_flight(folder, progress=progress, frames=frames, motion=expect_coasts)
         inputs = inputs_of_files(flight.name, flight.files)
         if flight.files == files and _stamps(files) == before:
             return flight, inputs

@@ -42,10 +42,11 @@ def run(options) -> int:
     if "parquet" in tables:
         _need_parquet()
     from analyser.fitting import fit_flight
+    from analyser.fitting.expectation import expect_coasts
     from analyser.ingest import load_flight, write_detail, write_readings
 
     target = options.out or Path("reports") / options.flight.resolve().name
-    flight = load_flight(options.flight, progress=common.image_progress(options.quiet), frames=target / "frames")
+    flight = load_flight(options.flight, progress=common.image_progress(options.quiet), frames=target / "frames", motion=expect_coasts)
 
     def readings(folder: Path) -> None:
         write_readings(flight.readings, folder / "readings.csv")

@@ -62,6 +62,7 @@ def _rest(options):
     from analyser.estimate import plain
     from analyser.fitting import fit_flight
     from analyser.fitting.margins import replan
+    from analyser.fitting.expectation import expect_coasts
     from analyser.ingest import load_flight
     from analyser.ingest.descriptions import load_craft, load_plan
     from analyser.reporting.plan import rest_text
@@ -77,7 +78,7 @@ def _rest(options):
     if options.world:
         raise InputError("with --from the flight names its world; leave --world out", place="option --world")
     (folder,) = common.flight_folders([Path(folder)])[:1]
-    flight = load_flight(folder, progress=common.image_progress(options.quiet))
+    flight = load_flight(folder, progress=common.image_progress(options.quiet), motion=expect_coasts)
     if options.craft:
         flight = replace(flight, craft=load_craft(options.craft))
     if options.plan:

@@ -83,6 +83,7 @@ def _interval(options, recordings: bool) -> float | None:
 
 
 def _from_flight(options):
+    from analyser.fitting.expectation import expect_coasts
     from analyser.ingest import load_flight
 
     if options.every or options.on_change:
@@ -95,7 +96,7 @@ def _from_flight(options):
     (folder,) = common.flight_folders(options.paths)
     name = (folder if folder.is_dir() else folder.parent).resolve().name
     target = options.out or Path("reports") / name
-    flight = load_flight(folder, progress=common.image_progress(options.quiet), frames=target / "frames")
+    flight = load_flight(folder, progress=common.image_progress(options.quiet), frames=target / "frames", motion=expect_coasts)
     return flight.readings, target
 
 

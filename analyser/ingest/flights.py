@@ -33,6 +33,7 @@ def load_flight(
     progress: Callable[..., None] | None = None,
     frames: str | Path | None = None,
     corrected: bool = True,
+    motion: Callable[[World], Callable] | None = None,
 ) -> Flight:
     """Read a flight, with what was set right by hand (corrections.csv beside its readings) applied.
 
@@ -48,6 +49,8 @@ def load_flight(
         Where pictures sampled from the flight's recordings are kept; default: frames/ in reports/FLIGHT/, where the debrief goes too.
     corrected : bool
         False: the readings as they were read.
+    motion : callable, optional
+        Given the world, gives what :func:`analyser.ingest.screenshots.read_screenshots` takes as ``motion``: what a gauge should show.
 
     Returns
     -------
@@ -59,7 +62,7 @@ def load_flight(
     InputError
         A file is missing or wrong; the message says which key named it.
     """
-    flight = _loaded(Path(path), world, craft, plan, progress, frames)
+    flight = _loaded(Path(path), world, craft, plan, progress, frames, motion)
     return _corrected(flight) if corrected else flight
 
 
@@ -75,18 +78,18 @@ def _corrected(flight: Flight) -> Flight:
     return replace(flight, readings=readings, files=flight.files if path in flight.files else (*flight.files, path))
 
 
-def _loaded(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any) -> Flight:
+def _loaded(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any, motion: Any) -> Flight:
     if path.is_dir():
         description = path / "flight.toml"
         if description.exists():
-            return _from_description(description, world, craft, plan, progress, frames)
+            return _from_description(description, world, craft, plan, progress, frames, motion)
         table = next((path / name for name in _TABLES if (path / name).exists()), None)
         if table is None or world is None:
             raise DescriptionError("there is no flight.toml in this folder; it names the flight, its world and its craft "
                                    '(name = "First try", world = "../worlds/ardent.toml", ...)', path)  # fmt: skip
         return replace(_from_table(table, world, craft, plan), name=path.resolve().name, folder=path)
     if path.suffix.casefold() == ".toml":
-        return _from_description(path, world, craft, plan, progress, frames)
+        return _from_description(path, world, craft, plan, progress, frames, motion)
     if not path.exists():
         raise InputError("there is no such file or folder; name a flight folder, its flight.toml, or a table of readings", path)
     return _from_table(path, world, craft, plan)
@@ -119,13 +122,13 @@ class _Descriptions:
         self.files = tuple(item.path for item in used if item is not None and item.path is not None)
 
 
-def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any) -> Flight:
+def _from_description(path: Path, world: Any, craft: Any, plan: Any, progress: Any, frames: Any, motion: Any) -> Flight:
     top, used, sources = _described(path, world, craft, plan)
     frames = Path(frames) if frames is not None else Path("reports") / path.resolve().parent.name / "frames"
     return Flight(
         name=_name(top),
         world=used.world,
-        readings=_readings(sources, used, progress, frames),
+        readings=_readings(sources, used, progress, frames, motion(used.world) if motion else None),
         pilot=top.text("pilot"),
         date=_date(top),
         craft=used.craft,
@@ -228,7 +231,7 @@ class _Sources:
             self.files += (corrections,)
 
 
-def _readings(sources: _Sources, used: _Descriptions, progress: Any, frames: Path) -> Readings:
+def _readings(sources: _Sources, used: _Descriptions, progress: Any, frames: Path, motion: Any) -> Readings:
     """What was typed, photographed and recorded, merged."""
     parts: list[Readings] = []
     if sources.table is not None:
@@ -236,12 +239,12 @@ def _readings(sources: _Sources, used: _Descriptions, progress: Any, frames: Pat
     if sources.pictures and sources.panel is not None:
         from analyser.ingest.screenshots import read_screenshots
 
-        parts.append(read_screenshots(sources.panel, sources.pictures, progress=progress, craft=used.craft))
+        parts.append(read_screenshots(sources.panel, sources.pictures, progress=progress, craft=used.craft, motion=motion))
     if sources.recordings and sources.panel is not None:
         from analyser.ingest.video import read_video
 
         every = None if math.isnan(sources.every) else sources.every
-        parts += [read_video(sources.panel, path, frames / path.name, every, progress) for path in sources.recordings]
+        parts += [read_video(sources.panel, path, frames / path.name, every, progress, motion) for path in sources.recordings]
     readings = merge_readings(parts)
     if sources.shots and sources.panel is None:
         readings = replace(readings, remarks=(*readings.remarks, f"{sources.shots} not read: the flight names no panel"))

@@ -23,6 +23,7 @@ __all__ = ["OpenFlight", "OpenFlights"]
 
 _PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 _KEPT = 6  # flights held open
+_QUIET = 0.8  # s without a decision before the whole flight is fitted again
 
 
 class OpenFlight:
@@ -119,6 +120,9 @@ class OpenFlight:
                 with self._work:
                     while not self._asked and not self._ended:
                         self._work.wait()
+                    while self._asked and not self._ended and self.findings is not None:
+                        self._asked = False
+                        self._work.wait(_QUIET)  # decisions come in quick succession: the last one is waited for
                     if self._ended:
                         return
                     self._asked = False
@@ -133,6 +137,7 @@ class OpenFlight:
             self.problem, self.state = f"something went wrong that should not have: {error!r}", "failed"
 
     def _read(self) -> None:
+        from analyser.fitting.expectation import expect_coasts
         from analyser.ingest import load_flight
 
         def progress(done: int, total: int, *_) -> None:
@@ -140,7 +145,7 @@ class OpenFlight:
             if self._ended:
                 raise InputError("no longer wanted")
 
-        self.raw = load_flight(self.folder, progress=progress, frames=self.frames, corrected=False)
+        self.raw = load_flight(self.folder, progress=progress, frames=self.frames, corrected=False, motion=expect_coasts)
         self.state = "fitting"
 
     def _fit(self) -> None:

@@ -154,8 +154,8 @@ def test_screenshots_are_read_in_order_and_merged(folder, monkeypatch):
     change(folder, "remarks", 'panel = "panel.toml"\nremarks')
     asked = {}
 
-    def read_screenshots(panel, images, progress=None, craft=None):
-        asked.update(panel=panel, images=images, progress=progress, craft=craft)
+    def read_screenshots(panel, images, progress=None, craft=None, motion=None):
+        asked.update(panel=panel, images=images, progress=progress, craft=craft, motion=motion)
         table = pd.DataFrame({"met": [15.0], "met_sigma": [0.3], "speed": [900.0], "speed_sigma": [0.3],
                               "source": ["shot9.PNG"], "row": [0]})  # fmt: skip
         detail = pd.DataFrame([["shot9.PNG", 0, 15.0, "speed", "asi", "900", 900.0, 0.3, 0.9, "read", "", ""]], columns=DETAIL)
@@ -165,7 +165,8 @@ def test_screenshots_are_read_in_order_and_merged(folder, monkeypatch):
     reader.read_screenshots = read_screenshots
     monkeypatch.setitem(sys.modules, "analyser.ingest.screenshots", reader)
     progress = print
-    flight = load_flight(folder, progress=progress)
+    flight = load_flight(folder, progress=progress, motion=lambda world: ("expects", world.name))
+    assert asked["motion"] == ("expects", flight.world.name)
     assert asked["panel"] == folder / "panel.toml"
     assert [path.name for path in asked["images"]] == ["shot9.PNG", "shot10.png"]
     assert asked["progress"] is progress and asked["craft"] is flight.craft
