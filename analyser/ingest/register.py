@@ -15,13 +15,17 @@ if TYPE_CHECKING:
 
 FEATURES = 4000
 WORK_WIDTH = 960  # pixels across at which features are sought: half of a common screen
-CLOSE_WIDTH = 1920  # the same for a second, closer search
+CLOSE_WIDTH = 1440  # the same for a second, closer search
+CLOSE_FEATURES = 5000
 CLOSE_RATIO = 0.86
+FAR_FEATURES = 1800  # of the reference picture, as it looks from each distance
+BLOCK = 1024  # features matched at a time: 20 MB
 FAR = (0.7, 0.5, 0.35)
 RATIO = 0.78  # best match against second best (Lowe 2004, section 7.1, uses 0.8)
 MIN_INLIERS = 18
 MIN_CLOSE = 10  # in a closer search, whose views must also look like the panel
 LIKE = 0.4  # least correlation of fine structure for a view that few features agree on
+DIM = 8.0  # grey levels: a picture with less between its dark and bright places shows nothing also when looked at closely
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
 TRACKED = 260  # corners of the reference that are followed from screenshot to screenshot
 MIN_TRACKED = 40
@@ -64,6 +68,32 @@ def project(homography: "np.ndarray", points) -> "np.ndarray":
     return lifted[:, :2] / lifted[:, 2:]
 
 
+def matched(own: "np.ndarray", others: "np.ndarray", ratio: float) -> "tuple[np.ndarray, np.ndarray]":
+    """Places of marks of unit length in two sets that belong together: the nearest must be nearer than ``ratio`` times the next one.
+
+    Each of ``others`` serves one of ``own`` only, the nearest.
+    """
+    import numpy as np
+
+    nearest, distance, clear = [], [], []
+    for start in range(0, len(own), BLOCK):
+        alike = own[start : start + BLOCK] @ others.T
+        rows = np.arange(len(alike))
+        best = alike.argmax(axis=1)
+        most = alike[rows, best]
+        alike[rows, best] = -np.inf
+        near, next_one = (np.sqrt(np.maximum(2 - 2 * each, 0)) for each in (most, alike.max(axis=1)))
+        nearest.append(best)
+        distance.append(near)
+        clear.append(near < ratio * next_one)
+    best, near, good = (np.concatenate(each) for each in (nearest, distance, clear))
+    mine = np.flatnonzero(good)
+    mine = mine[np.argsort(near[mine], kind="stable")]
+    _, first = np.unique(best[mine], return_index=True)
+    mine = np.sort(mine[first])
+    return mine, best[mine]
+
+
 class PanelFinder:
     """Knows a reference picture and finds its panel in others.
 
@@ -80,8 +110,8 @@ class PanelFinder:
         cv2 = load_opencv()
         self.height, self.width = reference.shape[:2]
         self._sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.02)
-        self._close = cv2.SIFT_create(nfeatures=2 * FEATURES, contrastThreshold=0.012)
-        self._matcher = cv2.BFMatcher(cv2.NORM_L2)
+        self._close = cv2.SIFT_create(nfeatures=CLOSE_FEATURES, contrastThreshold=0.012)
+        self._far = cv2.SIFT_create(nfeatures=FAR_FEATURES, contrastThreshold=0.012)
         mask = np.full((self.height, self.width), 255, np.uint8)
         for quad in changing:
             middle = np.mean(quad, axis=0)
@@ -95,7 +125,7 @@ class PanelFinder:
             size = (round(self.width * part), round(self.height * part))
             points, marks = self._features(
                 cv2.resize(reference, size, interpolation=cv2.INTER_AREA),
-                cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), closely=True,
+                cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), closely=True, seek=self._far,
             )  # fmt: skip
             far.append((points + 0.5) / part - 0.5)
             coarse.append(marks)
@@ -108,7 +138,7 @@ class PanelFinder:
         )  # fmt: skip
         self._corners = np.zeros((0, 2)) if corners is None else corners.reshape(-1, 2).astype(float)
 
-    def _features(self, pixels, mask=None, closely: bool = False):
+    def _features(self, pixels, mask=None, closely: bool = False, seek=None):
         """Places and marks of features; ``closely``: at full size and in the dark, for a panel that is small or dim."""
         import numpy as np
 
@@ -124,7 +154,7 @@ class PanelFinder:
             grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
             mask = None if mask is None else cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         grey = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(cv2.GaussianBlur(grey, (0, 0), 0.6))
-        found, marks = (self._close if closely else self._sift).detectAndCompute(grey, mask)
+        found, marks = (seek or (self._close if closely else self._sift)).detectAndCompute(grey, mask)
         points = np.array([key.pt for key in found], float).reshape(-1, 2)
         points = (points + 0.5) / scale - 0.5
         if marks is None:
@@ -189,15 +219,15 @@ class PanelFinder:
 
     def search(self, pixels: "np.ndarray") -> Registration:
         """The panel in a screenshot, by a full search; a second, closer one where the first finds nothing."""
+        import numpy as np
+
         found = self._search(pixels, False)
-        if not found.found and len(self._points) >= MIN_INLIERS:
+        if not found.found and len(self._points) >= MIN_INLIERS and float(np.ptp(np.percentile(pixels[::8, ::8], (1, 99.5)))) > DIM:
             closer = self._search(pixels, True)
             return closer if closer.found else found
         return found
 
     def _search(self, pixels: "np.ndarray", closely: bool) -> Registration:
-        import numpy as np
-
         cv2 = load_opencv()
         if len(self._points) < MIN_INLIERS:
             return Registration(None, reason="the reference picture has too few features to be found again")
@@ -205,20 +235,11 @@ class PanelFinder:
         if len(points) < MIN_INLIERS:
             return Registration(None, reason="the screenshot shows almost nothing that could be matched")
         own_points, own_marks = (self._far_points, self._far_marks) if closely else (self._points, self._marks)
-        pairs = self._matcher.knnMatch(own_marks, marks, k=2)
-        ratio = CLOSE_RATIO if closely else RATIO
-        good = [pair[0] for pair in pairs if len(pair) == 2 and pair[0].distance < ratio * pair[1].distance]
-        # one screenshot feature may serve one reference feature only
-        best: dict[int, object] = {}
-        for match in good:
-            if match.trainIdx not in best or match.distance < best[match.trainIdx].distance:
-                best[match.trainIdx] = match
-        good = list(best.values())
+        own, there = matched(own_marks, marks, CLOSE_RATIO if closely else RATIO)
         least = MIN_CLOSE if closely else MIN_INLIERS
-        if len(good) < least:
-            return Registration(None, len(good), reason=f"only {len(good)} features match the reference picture")
-        source = own_points[[match.queryIdx for match in good]]
-        target = points[[match.trainIdx for match in good]]
+        if len(own) < least:
+            return Registration(None, len(own), reason=f"only {len(own)} features match the reference picture")
+        source, target = own_points[own], points[there]
         scale = max(1.0, max(pixels.shape[:2]) / (CLOSE_WIDTH if closely else WORK_WIDTH))
         cv2.setRNGSeed(1)
         homography, mask = cv2.findHomography(
