@@ -114,7 +114,7 @@ def audit_burn(
         spent=estimate(spent, spent_samples, "m/s", "neither propellant nor throttle nor acceleration was read, and the coasts do not tell"),
         net=net_estimate, needed=needed_estimate, burn_loss=burn_loss, placement_loss=placement, spent_from=source,
         steering_loss=steering, gravity_loss=path.gravity, drag_loss=path.drag, wrong_way=wrong_way,
-        before=before.index, after=after.index, kind=kind, direction=told.direction or _direction(before, after, times, turn), rows=inside,
+        before=before.index, after=after.index, kind=kind, direction=(told.direction if kind == "orbit" else "") or _direction(before, after, times, turn), rows=inside,
         remarks=tuple(remarks), off_axis=told.off_axis, **_out_of_plane(turn, wanted, net, net_samples, flat, why_not),
     )  # fmt: skip
     stage = propellant.firing(edges[0]) if edges[0] is not None else None

@@ -349,7 +349,23 @@ def _honest(fit: CoastFit, original: Observations, seen: Observations, way: _Way
         late = np.concatenate([[vr, vt * vt / r - fit.body.mu / r**2, -vr * vt / r], along]) * original.met_sigma[0]
         late[~free] = 0.0
         found = found + np.outer(late, late)
+    found[3:5, 3:5] += _unresolved_tilt(original, way)
     return found
+
+
+def _unresolved_tilt(original: Observations, way: _Way) -> np.ndarray:
+    """What to add to the covariance of the first two turns where all latitudes stand within a digit of each other, rad^2.
+
+    The rounding errors are then the tilt's own latitudes, and no number of readings averages them out: they count as two, a quarter of a turn apart.
+    """
+    rows = way.used[:, LATITUDE]
+    if rows.sum() < 2:
+        return np.zeros((2, 2))
+    step = float(np.max(original.sigmas[rows, LATITUDE])) * math.sqrt(12.0)
+    if np.ptp(original.values[rows, LATITUDE]) > 1.5 * step:
+        return np.zeros((2, 2))
+    slope = way.line.jacobian[rows, LATITUDE, 3:5] / original.sigmas[rows, LATITUDE, None]
+    return np.linalg.pinv(slope.T @ slope, rcond=1e-10, hermitian=True) * max(rows.sum() / 2.0, 1.0)
 
 
 def _rejected(seen: Observations, way: _Way, tests) -> list[Rejected]:

@@ -82,7 +82,8 @@ def folded_interval(size: float) -> tuple[float, float]:
     part = below(tried)  # falls with the mean
     high = float(np.interp(-_LEVEL, -part, tried))
     low = 0.0 if part[0] < 1 - _LEVEL else float(np.interp(-(1 - _LEVEL), -part, tried))
-    return low, max(high, size)
+    # nearer to nought than chance brings it: digits fell together, which is no proof that there is nothing
+    return low, max(high, size, 1.96)
 
 
 def turn_of(before: FittedArc, after: FittedArc, met: float, met_sigma: float, sweep: float) -> Turn | str:

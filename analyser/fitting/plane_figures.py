@@ -60,7 +60,7 @@ def plane_figures(
     cloud = _elements(mu, states, turned)
     tilt, told = _inclination(plane, float(best.inclination[0]), cloud.inclination)
     found = {"inclination": tilt}
-    flat = f"undefined: i = {math.degrees(tilt.value):.3g} deg, within {math.degrees(max(tilt.high - tilt.value, tilt.value - tilt.low)):.2g} deg"
+    flat = _flat(tilt)
     level = node_reason or ("" if told else flat)
     apse = "" if periapsis_time.known else periapsis_time.reason
     found["ascending_node_longitude"] = _angle(best.longitude_of_ascending_node[0], cloud.longitude_of_ascending_node, level or _swing(flat, cloud.longitude_of_ascending_node))
@@ -93,9 +93,17 @@ def _inclination(plane: Plane, value: float, sample: np.ndarray) -> tuple[Estima
     covariance[1:, 1:] = sideways + 1e-30 * np.eye(2)
     noise = standard_normal_points(1000) @ root_of(covariance).T
     low, high = _invert(np.array([1.0, normal[0], normal[1]]), covariance, noise, 0)
+    # an estimate nearer to no tilt than chance brings it says that digits fell together, not that there is none
+    high = max(high, float(np.quantile(np.hypot(noise[:, 1], noise[:, 2]), 0.975)))
     ends = [math.asin(min(max(end, 0.0), 1.0)) for end in (min(low, sine), max(high, sine))]
     ends = ends if normal[2] > 0 else [math.pi - ends[1], math.pi - ends[0]]
     return Estimate(value, widest, ends[0], ends[1], "rad"), sine > _TILTED * widest
+
+
+def _flat(tilt: Estimate) -> str:
+    half = math.degrees(max(tilt.high - tilt.value, tilt.value - tilt.low, 1e-6))
+    digits = max(0, 1 - math.floor(math.log10(half)))
+    return f"undefined: i = {math.degrees(tilt.value):.{digits}f} deg, within {half:.{digits}f} deg"
 
 
 def _swing(flat: str, sample: np.ndarray) -> str:

@@ -67,17 +67,18 @@ class Sky:
 def sky(rotation: np.ndarray, angle: np.ndarray) -> Sky:
     """What is seen at angles (n,) along the orbit after the epoch, for ``rotation`` (3, 3) or many of them (k, 1, 3, 3)."""
     cos, sin, zero = np.cos(angle), np.sin(angle), np.zeros_like(angle)
-    up = np.einsum("...ij,nj->...ni", rotation, np.stack([cos, sin, zero], -1)) if rotation.ndim == 2 else (rotation @ np.stack([cos, sin, zero], -1)[..., None])[..., 0]
-    ahead = np.einsum("...ij,nj->...ni", rotation, np.stack([-sin, cos, zero], -1)) if rotation.ndim == 2 else (rotation @ np.stack([-sin, cos, zero], -1)[..., None])[..., 0]
+    up = (rotation @ np.stack([cos, sin, zero], -1)[..., None])[..., 0]
+    ahead = (rotation @ np.stack([-sin, cos, zero], -1)[..., None])[..., 0]
     level = np.maximum(np.hypot(up[..., 0], up[..., 1]), _POLE)
     east = np.stack([-up[..., 1], up[..., 0], np.zeros_like(level)], -1) / level[..., None]
-    north = np.cross(up, east)
+    # up x east
+    north = np.stack([-up[..., 2] * east[..., 1], up[..., 2] * east[..., 0], level], -1)
     latitude = np.arctan2(up[..., 2], level)
     heading = np.arctan2(np.einsum("...i,...i->...", ahead, east), np.einsum("...i,...i->...", ahead, north)) % _TURN
     to_longitude = north / level[..., None]
     turns = np.stack([-east, to_longitude, -up + up[..., 2, None] * to_longitude], -2)
-    normal = np.cross(up, ahead)
-    return Sky(latitude, np.arctan2(up[..., 1], up[..., 0]), heading, np.einsum("...cj,...j->...c", turns, normal), turns)
+    normal = rotation[..., :, 2]
+    return Sky(latitude, np.arctan2(up[..., 1], up[..., 0]), heading, (turns @ normal[..., None])[..., 0], turns)
 
 
 def motion_heading(table: "pd.DataFrame") -> tuple[np.ndarray, np.ndarray]:
@@ -130,15 +131,11 @@ def with_places(seen: Observations, table: "pd.DataFrame", rows: tuple[int, ...]
 
 def swept(mu: float, state: np.ndarray, after: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Angle along the orbit after times (n,), its derivative with the state (n, 3), and its rate (n,)."""
-    radius, _, across, angle = propagate_with_angle(mu, *state, after)
     speed = float(np.hypot(state[1], state[2]))
     step = 1e-6 * np.array([state[0], speed, speed])
-    slopes = []
-    for k in range(3):
-        moved = np.zeros(3)
-        moved[k] = step[k]
-        slopes.append((propagate_with_angle(mu, *(state + moved), after)[3] - propagate_with_angle(mu, *(state - moved), after)[3]) / (2 * step[k]))
-    return np.asarray(angle), np.stack(slopes, axis=1), np.asarray(across / radius)
+    moved = np.concatenate([[np.zeros(3)], np.diag(step), -np.diag(step)]) + state
+    radius, _, across, angle = propagate_with_angle(mu, *moved.T[:, :, None], np.asarray(after, dtype=float)[None, :])
+    return angle[0], ((angle[1:4] - angle[4:]) / (2 * step[:, None])).T, across[0] / radius[0]
 
 
 def model(seen: Observations, shape: Linear, epoch: float, state: np.ndarray, rotation: np.ndarray, turn: float) -> Linear:

@@ -53,12 +53,17 @@ def _direction(latitude, longitude):
     return np.stack([np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude), np.sin(latitude)], -1)
 
 
+def _cross(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Vector products, without the checks that make numpy's slow on few vectors."""
+    (a, b, c), (x, y, z) = np.moveaxis(one, -1, 0), np.moveaxis(other, -1, 0)
+    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x], -1)
+
+
 def _axes(up: np.ndarray, ahead: np.ndarray, angle) -> np.ndarray:
-    """The rotation that puts a craft at ``up`` moving ``ahead`` (unit vectors) at an angle after the epoch."""
-    normal = np.cross(up, ahead)
-    cos, sin = np.cos(angle), np.sin(angle)
-    radial = cos * up - sin * ahead
-    return np.stack([radial, np.cross(normal, radial), normal], axis=-1)
+    """The rotations (..., 3, 3) that put a craft at ``up`` moving ``ahead`` (unit vectors) at an angle after the epoch."""
+    cos, sin = np.cos(angle)[..., None], np.sin(angle)[..., None]
+    radial, forward = cos * up - sin * ahead, sin * up + cos * ahead
+    return np.stack([radial, forward, _cross(up, ahead)], axis=-1)
 
 
 def _from_pairs(seen: Observations, angle, turn: float, placed) -> list[np.ndarray]:
@@ -72,15 +77,12 @@ def _from_pairs(seen: Observations, angle, turn: float, placed) -> list[np.ndarr
         order = np.random.default_rng(len(rows)).permutation(len(ones))[: len(pick)]
         ones, others = ones[order], others[order]
     up = _direction(seen.values[rows, LATITUDE], seen.values[rows, LONGITUDE] + turn * seen.met[rows])
-    found = []
-    for one, other in zip(ones, others):
-        between = angle[rows[other]] - angle[rows[one]]
-        normal = np.cross(up[one], up[other]) * np.sign(np.sin(between))
-        size = np.linalg.norm(normal)
-        if size < 1e-7 or abs(np.sin(between)) < 1e-7:
-            continue
-        found.append(_axes(up[one], np.cross(normal / size, up[one]), angle[rows[one]]))
-    return found
+    between = np.sin(angle[rows[others]] - angle[rows[ones]])
+    normal = _cross(up[ones], up[others]) * np.sign(between)[:, None]
+    size = np.linalg.norm(normal, axis=1)
+    good = (size > 1e-7) & (np.abs(between) > 1e-7)
+    up, normal = up[ones][good], normal[good] / size[good, None]
+    return list(_axes(up, _cross(normal, up), angle[rows[ones]][good]))
 
 
 def _from_headings(seen: Observations, angle, turn: float, told) -> list[np.ndarray]:

@@ -65,20 +65,28 @@ def plane_remarks(table: "pd.DataFrame", arcs: list[FittedArc], found: dict[int,
         if "heading" in table.columns and np.isfinite(table["heading"].to_numpy(float)).any():
             return [NO_PLACES + "; the heading is that of the nose, and without a latitude it shows no plane"]
         return [NO_PLACES]
-    said = []
+    whose: dict[str, list[FittedArc]] = {}
     for arc in arcs:
         lying = found.get(arc.index)
-        if lying is None or (lying.plane is not None and not lying.node_reason and not lying.remarks):
+        if lying is None:
             continue
-        which = f"the orbit about {arc.body.name} at MET {arc.start:.0f} s: "
         if lying.plane is None and lying.reason != NOT_READ:
-            said.append(which + lying.reason)
+            whose.setdefault(lying.reason, []).append(arc)
         elif lying.plane is not None and lying.node_reason:
-            said.append(which + "its inclination is told from the latitudes alone, its node is not known: " + lying.node_reason)
-        said += [which + remark for remark in lying.remarks]
+            whose.setdefault("the inclination is told from the latitudes alone, the node is not known: " + lying.node_reason, []).append(arc)
+        for remark in lying.remarks:
+            whose.setdefault(remark, []).append(arc)
+    said = [_of(those) + remark for remark, those in whose.items()]
     if all(lying.plane is None and lying.reason == NOT_READ for lying in found.values()):
         said.append("latitude and longitude were read on no coast: inclination, node and what burns wasted out of the plane can't be known")
     return said
+
+
+def _of(arcs: list[FittedArc]) -> str:
+    """"the orbits at MET 12, 340 and 5600 s: "."""
+    times = [f"{arc.start:.0f}" for arc in arcs]
+    listed = times[0] if len(times) == 1 else ", ".join(times[:-1]) + " and " + times[-1]
+    return f"the orbit{'s' if len(times) > 1 else ''} at MET {listed} s: "
 
 
 def turned_by_burn(first: FittedArc, second: FittedArc) -> float:

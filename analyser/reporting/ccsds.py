@@ -1,8 +1,10 @@
 """Arcs as orbit messages: keyword = value notation of CCSDS 502.0-B, *Orbit Data Messages*.
 
-What the readings tell is a conic in its own plane. So each arc is given in its own perifocal frame, PQW_INERTIAL of the SANA
-registry of orbit-relative reference frames: x towards periapsis, z along the angular momentum. How that frame lies among the
-stars, and how the frames of two arcs lie to each other, is not known and not said. Mission elapsed time 0 is put at 00:00:00 of the
+Where latitude and longitude were read, an arc is given in the body's axes that do not turn, z along its spin, x through the prime meridian at MET 0:
+ALIGN_CB of the SANA registry of celestial body reference frames (the body-fixed axes, held from an epoch on), with MET 0 as REF_FRAME_EPOCH. Elsewhere
+what the readings tell is a conic in its own plane; such an arc is given in its own perifocal frame, PQW_INERTIAL of the registry of
+orbit-relative reference frames: x towards periapsis, z along the angular momentum. How that frame lies among the
+stars, and how the frames of two arcs lie to each other, is then not known and not said. Mission elapsed time 0 is put at 00:00:00 of the
 flight's date (2000-01-01 where it has none), in TT so that no leap second comes between.
 """
 
@@ -19,11 +21,11 @@ from analyser.flight import Body, Flight
 __all__ = ["orbit_messages"]
 
 ORIGINATOR = "ANALYSER"
-_FRAME, _TIME = "PQW_INERTIAL", "TT"
-_COMMENTS = (
-    "Simulated flight. Not for navigating or operating a real craft.",
-    "Frame: x towards this arc's own periapsis, z along its angular momentum; how it lies among the stars is not known.",
-)
+_OWN, _BODY, _TIME = "PQW_INERTIAL", "ALIGN_CB", "TT"
+_CAUTION = "Simulated flight. Not for navigating or operating a real craft."
+_OWN_FRAME = "Frame: x towards this arc's own periapsis, z along its angular momentum; how it lies among the stars is not known."
+_BODY_FRAME = "Frame: z along the body's spin, x through its prime meridian at MET 0; does not turn with the body."
+_COVARIANCE = ("X", "Y", "Z", "X_DOT", "Y_DOT", "Z_DOT")
 
 
 def orbit_messages(flight: Flight, findings: Findings, created: datetime | None = None) -> dict[str, str]:
@@ -59,11 +61,11 @@ def _parameters(flight: Flight, number: int, arc: Arc, stamp: str) -> str:
     body = flight.world[arc.body]
     radius, climb, across = (float(part) for part in arc.state)
     anomaly, eccentricity = _anomaly(body, radius, climb, across)
-    position, velocity = _perifocal(np.array([radius]), np.array([anomaly]), np.array([climb]), np.array([across]))
+    position, velocity = _placed(arc, body, *_perifocal(np.array([radius]), np.array([anomaly]), np.array([climb]), np.array([across])))
     energy = (climb**2 + across**2) / 2 - body.mu / radius
     lines = [
         "CCSDS_OPM_VERS = 2.0", f"CREATION_DATE = {stamp}", f"ORIGINATOR = {ORIGINATOR}", "",
-        *(f"COMMENT {line}" for line in _COMMENTS),
+        *(f"COMMENT {line}" for line in _comments(arc)),
         f"COMMENT orbit {number + 1} of {_ascii(flight.name)}; MET {arc.epoch:.3f} s",
         *_names(flight, arc), "",
         f"EPOCH = {_epoch(flight, arc.epoch)}",
@@ -71,14 +73,57 @@ def _parameters(flight: Flight, number: int, arc: Arc, stamp: str) -> str:
         *(f"{key} = {value / 1e3:.12f} [km/s]" for key, value in zip(("X_DOT", "Y_DOT", "Z_DOT"), velocity[0], strict=True)),
     ]  # fmt: skip
     if energy < 0:
+        tilt, node, periapsis = _angles(arc, anomaly)
         lines += [
-            "", "COMMENT in this frame the angles of plane and apse line are 0",
+            "", *(("COMMENT in this frame the angles of plane and apse line are 0",) if arc.orientation is None else ()),
             f"SEMI_MAJOR_AXIS = {-body.mu / 2 / energy / 1e3:.9f} [km]", f"ECCENTRICITY = {eccentricity:.12f}",
-            "INCLINATION = 0.0 [deg]", "RA_OF_ASC_NODE = 0.0 [deg]", "ARG_OF_PERICENTER = 0.0 [deg]",
+            f"INCLINATION = {tilt:.9f} [deg]", f"RA_OF_ASC_NODE = {node:.9f} [deg]", f"ARG_OF_PERICENTER = {periapsis:.9f} [deg]",
             f"TRUE_ANOMALY = {math.degrees(anomaly) % 360:.9f} [deg]", f"GM = {body.mu / 1e9:.9f} [km**3/s**2]",
         ]  # fmt: skip
+    lines += _cartesian_spread(arc)
     lines += ["", *_spread(arc, body)]
     return "\n".join(lines) + "\n"
+
+
+def _comments(arc: Arc) -> tuple[str, str]:
+    return _CAUTION, _OWN_FRAME if arc.orientation is None else _BODY_FRAME
+
+
+def _angles(arc: Arc, anomaly: float) -> tuple[float, float, float]:
+    """Inclination, node and argument of periapsis, deg, that go with the state of the message (not those of the table, which may be undefined)."""
+    if arc.orientation is None:
+        return 0.0, 0.0, 0.0
+    up, normal = arc.orientation[:, 0], arc.orientation[:, 2]
+    level = math.hypot(normal[0], normal[1])
+    along = np.array([-normal[1], normal[0], 0.0]) / level if level > 0 else np.array([1.0, 0.0, 0.0])
+    latitude = math.atan2(float(up @ np.cross(normal, along)), float(up @ along))
+    return math.degrees(math.atan2(level, normal[2])), math.degrees(math.atan2(along[1], along[0])) % 360, math.degrees(latitude - anomaly) % 360
+
+
+def _placed(arc: Arc, body: Body, position: np.ndarray, velocity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Perifocal positions and velocities (n, 3) in the frame of the arc's message."""
+    if arc.orientation is None:
+        return position, velocity
+    anomaly, _ = _anomaly(body, *(float(part) for part in arc.state))
+    cosine, sine = math.cos(anomaly), math.sin(anomaly)
+    up, ahead, normal = arc.orientation.T
+    frame = np.stack([cosine * up - sine * ahead, sine * up + cosine * ahead, normal])
+    return position @ frame, velocity @ frame
+
+
+def _cartesian_spread(arc: Arc) -> list[str]:
+    """The covariance of position and velocity, km and km/s, where the plane is known."""
+    if arc.orientation is None or arc.orientation_covariance is None or not np.isfinite(arc.orientation_covariance).all():
+        return []
+    radius, climb, across = (float(part) for part in arc.state)
+    up, ahead, _ = arc.orientation.T
+    slope = np.zeros((6, 6))
+    slope[:3, 0], slope[3:, 1], slope[3:, 2] = up, up, ahead
+    for first, vector in ((0, radius * up), (3, climb * up + across * ahead)):
+        x, y, z = vector
+        slope[first : first + 3, 3:] = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])  # d (turn x vector) / d turn
+    covariance = slope @ arc.orientation_covariance @ slope.T / 1e6
+    return ["", *(f"C{_COVARIANCE[row]}_{_COVARIANCE[column]} = {covariance[row, column]:.12e}" for row in range(6) for column in range(row + 1))]
 
 
 def _spread(arc: Arc, body: Body) -> list[str]:
@@ -103,11 +148,12 @@ def _segment(flight: Flight, findings: Findings, number: int, arc: Arc) -> str:
     met, climb = rows["met"].to_numpy(float), rows["vertical_speed"].to_numpy(float)
     across = np.sqrt(np.clip(rows["speed"].to_numpy(float) ** 2 - climb**2, 0, None))
     position, velocity = _perifocal(rows["radius"].to_numpy(float), rows["angle"].to_numpy(float), climb, across)
+    position, velocity = _placed(arc, flight.world[arc.body], position, velocity)
     first, last = _epoch(flight, met[0]), _epoch(flight, met[-1])
     lines = [
         "META_START", *_names(flight, arc), f"START_TIME = {first}", f"STOP_TIME = {last}", "INTERPOLATION = HERMITE",
         f"INTERPOLATION_DEGREE = {min(7, 2 * len(rows) - 1)}", "META_STOP", "",
-        *(f"COMMENT {line}" for line in _COMMENTS), f"COMMENT orbit {number + 1} of {_ascii(flight.name)}",
+        *(f"COMMENT {line}" for line in _comments(arc)), f"COMMENT orbit {number + 1} of {_ascii(flight.name)}",
     ]  # fmt: skip
     for moment, place, speed in zip(met, position / 1e3, velocity / 1e3, strict=True):
         lines.append(f"{_epoch(flight, moment)} {place[0]:.9f} {place[1]:.9f} {place[2]:.9f} {speed[0]:.12f} {speed[1]:.12f} {speed[2]:.12f}")
@@ -117,8 +163,8 @@ def _segment(flight: Flight, findings: Findings, number: int, arc: Arc) -> str:
 def _names(flight: Flight, arc: Arc) -> list[str]:
     craft = flight.craft.name if flight.craft else "CRAFT"
     return [
-        f"OBJECT_NAME = {_ascii(craft).upper()}", "OBJECT_ID = UNKNOWN", f"CENTER_NAME = {_ascii(arc.body).upper()}", f"REF_FRAME = {_FRAME}",
-        f"TIME_SYSTEM = {_TIME}",
+        f"OBJECT_NAME = {_ascii(craft).upper()}", "OBJECT_ID = UNKNOWN", f"CENTER_NAME = {_ascii(arc.body).upper()}", f"REF_FRAME = {_OWN if arc.orientation is None else _BODY}",
+        *(() if arc.orientation is None else (f"REF_FRAME_EPOCH = {_epoch(flight, 0.0)}",)), f"TIME_SYSTEM = {_TIME}",
     ]  # fmt: skip
 
 

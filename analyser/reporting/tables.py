@@ -19,6 +19,8 @@ NO_FIGURE = frozenset({UNKNOWN, NOTHING, NOT_FLOWN, OPEN, ""})
 _SAID = {
     "needed": "least needed", "net": "net", "waste_propellant": "propellant wasted", "semi_major_axis": "semi-major axis",
     "planned": "planned delta-v", "wrong_way": "wrong-way part", "met": "time",
+    "off_axis": "thrust off the motion", "plane_change": "turn of the plane", "plane_change_cost": "what the turn cost",
+    "ascending_node_longitude": "longitude of the ascending node",
 }  # fmt: skip
 CAUSES = {
     "propellant": "the propellant gauge",
@@ -122,9 +124,12 @@ def burn_tables(findings: Findings) -> tuple[Table, ...]:
         parts = [getattr(burn, name) for burn in findings.burns]
         if name in ("drag_loss", "wrong_way") and not any(part.known and part.low > 0 for part in parts):
             continue  # nothing of the kind happened: not worth a column
+        if name == "off_axis" and not any(part.known for part in parts):
+            continue
         headers.append(header)
         for row, part in zip(losses, parts, strict=True):
             row.append(_cell(part))
+    more = (turns,) if (turns := _turn_table(findings)) is not None else ()
     return (
         shared_units(
             ["burn", "leg", "ignition", "length", "about", "thrust", "spent", "net", "least needed", "propellant"], done,
@@ -137,12 +142,28 @@ def burn_tables(findings: Findings) -> tuple[Table, ...]:
                 "spent less these three. A climb turns speed into height, so that not all of the gravity part is lost.",
             ),
         ),
+        *more,
+    )  # fmt: skip
+
+
+def _turn_table(findings: Findings) -> Table | None:
+    """What the burns did to the plane, where the readings show it."""
+    rows = [
+        [f"{number}", _cell(burn.plane_change), _cell(burn.plane_change_cost), _cell(burn.out_of_plane_loss)]
+        for number, burn in enumerate(findings.burns, 1)
+        if burn.plane_change.known
+    ]
+    if not rows:
+        return None
+    return shared_units(
+        ["burn", "plane turned by", "what of net that was", "not asked for by the goal"], rows, "Turns of the plane", {1, 2, 3},
+        notes=("the last column is a part of the placement loss; a goal asks for a turn by naming an inclination.",),
     )  # fmt: skip
 
 
 _LOSSES = (
     ("burn loss", "burn_loss"), ("placement loss", "placement_loss"), ("steering", "steering_loss"), ("gravity", "gravity_loss"),
-    ("drag", "drag_loss"), ("wrong way", "wrong_way"),
+    ("drag", "drag_loss"), ("wrong way", "wrong_way"), ("thrust off the motion", "off_axis"),
 )  # fmt: skip
 
 
@@ -183,12 +204,18 @@ def orbit_table(findings: Findings) -> Table | None:
             [
                 f"{number}", arc.body, f"{clock(arc.start)} to {clock(arc.end)}", f"{len(arc.rows)}", _cell(arc.periapsis_altitude, like),
                 _open(arc.apoapsis_altitude, arc.eccentricity, like), _open(arc.period, arc.eccentricity), _cell(arc.eccentricity), _cell(arc.inclination),
+                _cell(arc.ascending_node_longitude), _cell(arc.argument_of_periapsis),
             ]  # fmt: skip
         )
     if not rows:
         return None
-    headers = ["orbit", "about", "flown", "readings", "periapsis altitude", "apoapsis altitude", "period", "eccentricity", "inclination"]
-    return shared_units(headers, rows, "Orbits flown", {3, 4, 5, 6, 7, 8})
+    headers = [
+        "orbit", "about", "flown", "readings", "periapsis altitude", "apoapsis altitude", "period", "eccentricity", "inclination",
+        "longitude of the node", "argument of periapsis",
+    ]  # fmt: skip
+    noded = any(arc.ascending_node_longitude.known for arc in findings.arcs)
+    notes = ("the ascending node is counted from the direction of the prime meridian at MET 0, in axes that do not turn with the body.",) if noded else ()
+    return shared_units(headers, rows, "Orbits flown", {3, 4, 5, 6, 7, 8, 9, 10}, notes=notes)
 
 
 def _open(estimate: Estimate, eccentricity: Estimate, like: float = math.nan) -> str:
