@@ -248,6 +248,9 @@ def record_corrections(folder: str | Path, new: Iterable[Correction]) -> list[Co
         writer = csv.writer(buffer, lineterminator="\n")
         writer.writerow(_COLUMNS)
         writer.writerows(astuple(each) for each in found)
+        for left in folder.glob(f".{FILE}.*.tmp"):  # by a program that was killed while it wrote: nobody else writes now
+            with suppress(OSError):
+                left.unlink()
         write_atomically(folder / FILE, buffer.getvalue())
         _settle(folder)
     return found

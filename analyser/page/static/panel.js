@@ -136,7 +136,7 @@ function press(event) {
   if (event.button !== 0) return;
   const at = place(event);
   const gauge = gauges[chosen];
-  if (mode === "scale" && gauge) { addScale(gauge.kind === "dial" ? tidy(angleAt(gauge, at)) : Math.round(partAt(gauge, at) * 1000) / 1000); event.preventDefault(); return; }
+  if (mode === "scale" && gauge && !event.target.hasAttribute("data-corner")) { addScale(gauge.kind === "dial" ? tidy(angleAt(gauge, at)) : Math.round(partAt(gauge, at) * 1000) / 1000); event.preventDefault(); return; }
   const corner = event.target.getAttribute("data-corner");
   const body = event.target.getAttribute("data-gauge");
   if (mode !== "draw" && corner !== null) held = { what: "corner", corner: Number(corner), at, from: gauge.corners.map((each) => [...each]) };
