@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.special import ndtr
 
 from analyser.findings import Estimate, Landing
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
-from analyser.fitting.sampling import SAMPLES, normal_samples
+from analyser.fitting.sampling import SAMPLES, standard_normals
 
 _TELLS = 20.0  # s: a reading that would reach the ground later than this says nothing of the contact
+_WANDER = 0.013  # of gravity: how unevenly a hand on the throttle brakes (from simulated descents)
 _CONTACT_HEIGHT = 3.0  # m: a reading this low is a reading of the contact
 
 
@@ -26,27 +28,28 @@ def touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propella
         Rows of the descent before it, in order.
     thrust_to_mass : float
         The most that the craft can brake with, m/s^2; nan where unknown.
+
+    Notes
+    -----
+    A row read at contact is taken as it stands. Otherwise the last row before it is carried on to the ground: the sink rate as its fall with height in the rows
+    before goes on, whether evenly in time or evenly with height, and the speed along the ground as it was being killed. What the pilot did after the last
+    reading shows only in that.
     """
     contact = next((row for row in (*reversed(before[-3:]), *arc.rows[:2]) if rows.says(row, "touchdown", "landed")), None)
     fallen = [row for row in before if math.isfinite(rows.vertical[row])]
-    first = arc.rows[0]
-    latest = float(rows.met[first])
-    ground = float(np.nanmedian(rows.value["altitude"][list(arc.rows)])) if np.isfinite(rows.value["altitude"][list(arc.rows)]).any() else math.nan
-    along, along_sigma, along_remark = _horizontal(fallen, contact, rows, arc)
     left = _propellant_left(arc, propellant)
-    moving = contact if contact is not None and math.isfinite(rows.vertical[contact]) and contact not in arc.rows else None
-    moving = moving if moving is not None or contact is None or rows.standing[contact] else contact
-    if moving is not None and math.isfinite(rows.vertical[moving]):
-        met, sigma = float(rows.met[moving]), float(rows.met_sigma[moving])
-        vertical = Estimate.of(rows.vertical[moving], rows.sigma["vertical_speed"][moving], "m/s")
-        return _landing(arc, "touchdown", Estimate.of(met, sigma, "s"), vertical, (along, along_sigma), left, "read at contact" + along_remark)
+    moving = contact if contact is not None and math.isfinite(rows.vertical[contact]) and (contact not in arc.rows or not rows.standing[contact]) else None
+    if moving is not None:
+        vertical = _spread(_samples(rows.vertical, rows.sigma["vertical_speed"], moving, 0), "m/s", float(rows.vertical[moving]))
+        along = _along([row for row in fallen if row < moving], moving, np.zeros(SAMPLES), rows, arc)
+        met = Estimate.of(float(rows.met[moving]), float(rows.met_sigma[moving]), "s")
+        return _landing(arc, "touchdown", met, vertical, along, left, "read at contact")
     if not fallen:
         unknown = Estimate.unknown("m/s", "no vertical speed was read on the way down")
-        return _landing(arc, "touchdown", Estimate.unknown("s", "no reading just before the ground"), unknown, (along, along_sigma), left, along_remark)
-    last = fallen[-1]
-    height, height_sigma = _height(last, rows, ground)
-    met, vertical = _fall_to_contact(last, height, height_sigma, latest, contact, rows, arc, thrust_to_mass)
-    return _landing(arc, "touchdown", met, vertical, (along, along_sigma), left, "reckoned from the last reading before contact" + along_remark)
+        return _landing(arc, "touchdown", Estimate.unknown("s", "no reading just before the ground"), unknown, None, left, "")
+    met, vertical, took = _fall_to_contact(fallen, contact, rows, arc, thrust_to_mass)
+    along = _along(fallen[:-1], fallen[-1], took, rows, arc) if vertical.known else Estimate.unknown("m/s", vertical.reason)
+    return _landing(arc, "touchdown", met, vertical, along, left, "reckoned from the last reading before contact")
 
 
 def liftoff(arc: FittedArc, after: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> Landing:
@@ -60,109 +63,140 @@ def liftoff(arc: FittedArc, after: tuple[int, ...], rows: PanelRows, propellant:
         met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
     else:
         met = Estimate.unknown("s", "no reading after it")
-    return _landing(arc, "liftoff", met, Estimate.of(0.0, 0.0, "m/s"), (0.0, 0.0), _propellant_left(arc, propellant), "")
+    return _landing(arc, "liftoff", met, Estimate.of(0.0, 0.0, "m/s"), Estimate.of(0.0, 0.0, "m/s"), _propellant_left(arc, propellant), "")
 
 
-def _landing(arc, kind, met, vertical, along, left, remark) -> Landing:
-    level, sigma = along
-    horizontal = Estimate.of(level, sigma, "m/s") if math.isfinite(level) else Estimate.unknown("m/s", "no speed over the ground was read near contact")
+def _landing(arc, kind, met, vertical, along: Estimate | None, left, remark) -> Landing:
+    horizontal = along or Estimate.unknown("m/s", "no speed over the ground was read near contact")
     return Landing(met, arc.body.name, kind, vertical, horizontal, left, remark)
 
 
-def _height(row: int, rows: PanelRows, ground: float) -> tuple[float, float]:
-    """Height over the ground of a row, m: by radar, else by altitude over the ground's own altitude."""
-    radar = rows.value["radar_altitude"][row]
-    if math.isfinite(radar):
-        return float(radar), float(rows.sigma["radar_altitude"][row])
-    altitude = rows.value["altitude"][row]
-    if math.isfinite(altitude) and math.isfinite(ground):
-        return float(altitude - ground), float(rows.sigma["altitude"][row]) * math.sqrt(2)
-    return math.nan, math.nan
+def _samples(values: np.ndarray, sigmas: np.ndarray, row: int, stream: int) -> np.ndarray:
+    """What a reading may truly have been, (SAMPLES,): anywhere within its last digit with equal chance, or normal where the sigma is not a digit's."""
+    value, sigma = float(values[row]), float(np.nan_to_num(sigmas[row]))
+    deviate = standard_normals(1, 700 + 8 * row + stream)[:, 0]
+    step = sigma * math.sqrt(12.0)
+    if step > 0 and abs(value / step - round(value / step)) < 1e-6 * max(abs(value / step), 1.0):
+        return value + (ndtr(deviate) - 0.5) * step
+    return value + sigma * deviate
 
 
-def _horizontal(fallen, contact, rows: PanelRows, arc: FittedArc) -> tuple[float, float, str]:
-    """Speed over the ground along it at contact, from the contact row or the last row of the descent."""
-    for row in ([contact] if contact is not None else []) + list(reversed(fallen[-2:])):
-        if rows.standing[row] and row != contact:
-            continue
-        value = rows.value
-        over, climb = value["surface_speed"][row], rows.vertical[row]
-        if math.isfinite(over) and math.isfinite(climb):
-            level = math.sqrt(max(over**2 - climb**2, 0.0))
-            spread = rows.sigma["surface_speed"][row]
-            slope = max(level, spread)
-            sigma = min(abs(over / slope) * spread, math.sqrt(2 * abs(over) * spread + spread**2))
-            return level, float(sigma), ""
-        if math.isfinite(rows.speed[row]) and math.isfinite(climb):
-            level = math.sqrt(max(rows.speed[row] ** 2 - climb**2, 0.0))
-            return abs(level - arc.state[2]), float(rows.sigma["speed"][row]), ""
-    return math.nan, math.nan, ""
+def _heights(row: int, rows: PanelRows, ground: float) -> np.ndarray | None:
+    """Height over the ground of a row as samples, m: by radar, else by altitude over the ground's own altitude; None where neither was read."""
+    if math.isfinite(rows.value["radar_altitude"][row]):
+        return _samples(rows.value["radar_altitude"], rows.sigma["radar_altitude"], row, 1)
+    if math.isfinite(rows.value["altitude"][row]) and math.isfinite(ground):
+        return _samples(rows.value["altitude"], rows.sigma["altitude"], row, 1) - ground
+    return None
 
 
-def _fall_to_contact(last: int, height: float, height_sigma: float, latest: float, contact, rows: PanelRows, arc: FittedArc, thrust_to_mass: float):
-    """Contact from the last reading: every braking between none and the craft's most that meets the ground in time counts alike."""
-    start, start_sigma = float(rows.met[last]), float(rows.met_sigma[last])
-    fall = normal_samples(float(rows.vertical[last]), float(np.nan_to_num(rows.sigma["vertical_speed"][last])), 700 + last)
-    if not math.isfinite(height):
-        low, high = start, latest
-        met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
-        return met, Estimate.unknown("m/s", "no height over the ground was read just before contact")
-    drop = np.maximum(normal_samples(height, float(np.nan_to_num(height_sigma)), 701 + last), 0.0)
-    if height <= _CONTACT_HEIGHT and (height <= 0 or abs(float(rows.vertical[last])) < 1e-9):
-        return Estimate.of(start, start_sigma, "s"), Estimate.of(rows.vertical[last], rows.sigma["vertical_speed"][last], "m/s")
+def _speed_along(row: int, rows: PanelRows, arc: FittedArc) -> np.ndarray | None:
+    """Speed over the ground along it as samples, m/s; negative: slower than the ground turns (or, by the speed over the surface, less than nothing)."""
+    if not math.isfinite(rows.vertical[row]):
+        return None
+    climb = _samples(rows.vertical, rows.sigma["vertical_speed"], row, 0)
+    for name, turning in (("surface_speed", 0.0), ("speed", float(arc.state[2]))):
+        if math.isfinite(rows.value[name][row]):
+            square = _samples(rows.value[name], rows.sigma[name], row, 2) ** 2 - climb**2
+            return np.sign(square) * np.sqrt(np.abs(square)) - turning
+    return None
+
+
+def _along(earlier, last: int, took: np.ndarray, rows: PanelRows, arc: FittedArc) -> Estimate | None:
+    """Speed over the ground along it at contact, ``took`` seconds (samples) after a row: as it was being killed between the row before and that one."""
+    at_last = _speed_along(last, rows, arc)
+    if at_last is None:
+        return None
+    part = np.ones(SAMPLES)
+    near = [row for row in earlier[-3:] if 0 < rows.met[last] - rows.met[row] < 60.0]
+    at_first = _speed_along(near[-1], rows, arc) if near else None
+    if at_first is not None and took.any():
+        with np.errstate(divide="ignore"):
+            rate = np.log(np.maximum(np.abs(at_first), 1e-9) / np.maximum(np.abs(at_last), 1e-9)) / (rows.met[last] - rows.met[near[-1]])
+        part = np.exp(-np.clip(rate, 0.0, 2.0) * took)
+        # an uneven hand: killed by as much more or less as was seen
+        part = part ** np.exp(0.3 * standard_normals(1, 711)[:, 0])
+    speed = at_last * part
+    value = abs(float(np.median(speed)))
+    if np.quantile(speed, 0.025) <= 0.0 <= np.quantile(speed, 0.975):
+        return Estimate(value, float(np.std(speed)), 0.0, max(float(np.quantile(np.abs(speed), 0.95)), value), "m/s")
+    return _spread(np.abs(speed), "m/s")
+
+
+def _fall_to_contact(fallen: list[int], contact: int | None, rows: PanelRows, arc: FittedArc, thrust_to_mass: float):
+    """Time and vertical speed of contact from the last rows of the descent, and samples of the time from the last of them to it."""
+    altitude = rows.value["altitude"][list(arc.rows)]
+    ground = float(np.nanmedian(altitude)) if np.isfinite(altitude).any() else math.nan
+    last, gravity = fallen[-1], arc.body.surface_gravity
+    # clocks that show whole seconds tell either end to half of one
+    start = _samples(rows.met, rows.met_sigma, last, 3)
+    latest = _samples(rows.met, rows.met_sigma, arc.rows[0], 3)
+    height = _heights(last, rows, ground)
+    sink = -_samples(rows.vertical, rows.sigma["vertical_speed"], last, 0)
+    nothing = np.zeros(SAMPLES)
+    if height is None:
+        return _between(start, latest), Estimate.unknown("m/s", "no height over the ground was read just before contact"), nothing
+    height, typical = np.maximum(height, 0.0), max(float(np.median(sink)), 1e-3)
+    if not height.any():
+        return _spread(np.minimum(start, latest), "s"), _spread(-sink, "m/s", float(rows.vertical[last])), nothing
+    soonest = float(np.median(height)) / typical
+    if contact is None and soonest > _TELLS and float(np.median(height)) > 10 * _CONTACT_HEIGHT:
+        fastest = (np.sqrt(typical**2 + 2 * gravity * height) - typical) / gravity
+        why = f"the last reading before contact was {np.median(height):.0f} m up, {soonest:.0f} s of fall at its speed: what happened in between was not read"
+        return _between(np.minimum(start + fastest, latest), latest), Estimate.unknown("m/s", why), nothing
     if contact is not None:
-        return _fall_to_mark(start, start_sigma, drop, fall, contact, rows)
-    soonest = height / max(abs(float(rows.vertical[last])), 1e-3)
-    if soonest > _TELLS and soonest * abs(float(rows.vertical[last])) > 10 * _CONTACT_HEIGHT:
-        gravity = arc.body.surface_gravity
-        fastest = (math.sqrt(float(rows.vertical[last]) ** 2 + 2 * gravity * height) - abs(float(rows.vertical[last]))) / gravity
-        low = min(start + max(fastest, 0.0), latest)
-        met = Estimate((low + latest) / 2, (latest - low) / math.sqrt(12), low, latest, "s")
-        why = f"the last reading before contact was {height:.0f} m up, {soonest:.0f} s of fall at its speed: what happened in between was not read"
-        return met, Estimate.unknown("m/s", why)
-    gravity = arc.body.surface_gravity
-    most = (thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity
-    trend, spread = _trend(last, rows, gravity)
-    push = np.clip(normal_samples(trend, spread, 702 + last), -gravity, max(most, 0.0))  # upward acceleration
-    inside = fall**2 - 2 * push * drop
-    with np.errstate(divide="ignore", invalid="ignore"):
-        took = np.where(np.abs(push) < 1e-9, -drop / fall, (-fall - np.sqrt(inside)) / push)
-    speed = -np.sqrt(np.clip(inside, 0, None))
-    # a push that stops the craft above the ground is let up again before contact: it arrives slowly
-    hover = inside < 0
-    took, speed = np.where(hover, -2 * drop / fall, took), np.where(hover, 0.3 * fall, speed)
-    good = np.isfinite(took) & (took >= 0) & (start + took <= latest + 1.0)
+        marked = _samples(rows.met, rows.met_sigma, contact, 3)
+        took = np.maximum(marked - start, 0.3)
+        mean = height / took
+        # evenly: as much above the mean speed at the start as below it at the end; an uneven hand by a tenth of the difference
+        speed = np.maximum(np.clip(2 * mean - sink, 0.0, None) + 0.1 * np.abs(mean - sink) * standard_normals(1, 712)[:, 0], 0.0)
+        return Estimate.of(rows.met[contact], rows.met_sigma[contact], "s"), _spread(-speed, "m/s"), took
+    speed = _carried_on(fallen, sink, height, ground, rows, gravity, thrust_to_mass)
+    took = 2 * height / np.maximum(sink + speed, 1e-3)
+    good = start + took <= latest + 0.5
     if good.sum() < SAMPLES // 20:
-        met = Estimate((start + latest) / 2, (latest - start) / math.sqrt(12), start, latest, "s")
-        reach = math.sqrt(float(rows.vertical[last]) ** 2 + 2 * gravity * max(height, 0.0))
-        return met, Estimate(-reach / 2, reach / math.sqrt(12), -reach, 0.0, "m/s")
-    return _spread(start + took[good], "s"), _spread(speed[good], "m/s")
+        reach = math.sqrt(typical**2 + 2 * gravity * float(np.median(height)))
+        return _between(start, latest), Estimate(-reach / 2, reach / math.sqrt(12), -reach, 0.0, "m/s"), np.maximum(latest - start, 0.0)
+    picked = np.resize(np.flatnonzero(good), SAMPLES)
+    return _spread((start + took)[good], "s"), _spread(-speed[good], "m/s"), took[picked]
 
 
-def _trend(last: int, rows: PanelRows, gravity: float) -> tuple[float, float]:
-    """Upward acceleration before the last reading, and how far it may change by the ground, m/s^2."""
-    earlier = [row for row in range(max(last - 4, 0), last) if math.isfinite(rows.vertical[row]) and rows.met[row] < rows.met[last]]
-    if not earlier or rows.met[last] - rows.met[earlier[-1]] > 120.0:
-        return 0.0, 0.5 * gravity
-    row = earlier[-1]
-    trend = float((rows.vertical[last] - rows.vertical[row]) / (rows.met[last] - rows.met[row]))
-    return trend, max(0.5 * abs(trend), 0.03 * gravity)
+def _carried_on(fallen, sink, height, ground: float, rows: PanelRows, gravity: float, thrust_to_mass: float) -> np.ndarray:
+    """Sink rate at the ground as samples, m/s."""
+    last = fallen[-1]
+    hand, between = standard_normals(2, 713 + last).T
+    most = (thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity
+    earlier = [row for row in reversed(fallen[:-1]) if rows.met[last] - rows.met[row] < 120.0]
+    pairs = [(row, seen) for row in earlier[:4] if (seen := _heights(row, rows, ground)) is not None]
+    far = [(row, seen) for row, seen in pairs if np.median(seen) > 1.5 * np.median(height) and np.median(seen - height) > 2 * np.std(seen - height)]
+    before = (far or pairs or [None])[0]
+    if before is None:
+        square = sink**2 - 2 * np.clip(0.5 * gravity * hand, -gravity, max(most, 0.0)) * height
+    else:
+        row, high = before
+        fast = -_samples(rows.vertical, rows.sigma["vertical_speed"], row, 0)
+        drop = np.maximum(high - height, 0.1 * np.maximum(high, 1e-3))
+        # braking evenly in time, the square of the speed falls evenly with height; held to a speed by the height, the speed itself does
+        braking = np.clip((fast**2 - sink**2) / (2 * drop), -gravity, max(most, 0.0))
+        in_time = np.sqrt(np.clip(sink**2 - 2 * braking * height, 0.0, None))
+        by_height = np.clip(sink - (fast - sink) / drop * height, 0.0, None)
+        found = in_time + (0.25 + 1.5 * ndtr(between)) * (by_height - in_time)
+        wander = _WANDER * gravity * height / np.maximum(sink, 0.1)
+        square = np.sign(found) * found**2
+        found = np.maximum(found + wander * hand, 0.0)
+        # a speed that would be gone above the ground is let up again before contact: it arrives slowly
+        return np.where((found <= 0.0) | (square <= 0.0), ndtr(hand) * 0.5 * sink, found)
+    return np.where(square > 0, np.sqrt(np.clip(square, 0.0, None)), ndtr(between) * 0.5 * np.maximum(sink, 0.0))
 
 
-def _fall_to_mark(start: float, start_sigma: float, drop, fall, contact: int, rows: PanelRows):
-    """Contact at the moment that the pilot marked, braking evenly from the last reading."""
-    sigma = math.hypot(float(rows.met_sigma[contact]), start_sigma)
-    took = np.maximum(normal_samples(float(rows.met[contact]) - start, max(sigma, 1e-3), 703 + contact), 0.3)
-    mean = drop / took
-    # evenly: as much above the mean speed at the start as below it at the end; an uneven hand by a tenth of the difference
-    speed = -np.clip(2 * mean + fall, 0.0, None)
-    speed = np.minimum(speed + 0.1 * np.abs(mean + fall) * normal_samples(0.0, 1.0, 704 + contact), 0.0)
-    return Estimate.of(rows.met[contact], rows.met_sigma[contact], "s"), _spread(speed, "m/s")
+def _between(low: np.ndarray, high: np.ndarray) -> Estimate:
+    """Any time between two, as samples, with equal chance."""
+    return _spread(low + (high - low) * ndtr(standard_normals(1, 714)[:, 0]), "s")
 
 
-def _spread(samples: np.ndarray, unit: str) -> Estimate:
+def _spread(samples: np.ndarray, unit: str, value: float | None = None) -> Estimate:
     low, high = np.quantile(samples, [0.025, 0.975])
-    return Estimate(float(np.median(samples)), float(np.std(samples)), float(low), float(high), unit)
+    return Estimate(float(np.median(samples)) if value is None else value, float(np.std(samples)), float(low), float(high), unit)
 
 
 def _propellant_left(arc: FittedArc, propellant: PropellantHistory) -> Estimate:

@@ -78,8 +78,9 @@ def panel_of(rng: np.random.Generator, speed: float, digits: int | None = None, 
     return gauges
 
 
-def times_of(sim: Simulation, rng: np.random.Generator, per_coast: int, per_burn: int = 3) -> list[float]:
-    """When the pilot looks: spread over each coast, and just before, during and just after each burn."""
+def times_of(sim: Simulation, rng: np.random.Generator, per_coast: int, per_burn: int = 3, near_ground: int = 0) -> list[float]:
+    """When the pilot looks: spread over each coast, just before, during and just after each burn, and in the last two minutes before a touchdown (the
+    more often the nearer)."""
     truth = truth_of(sim)
     mets: list[float] = []
     for arc in truth["arcs"]:
@@ -98,6 +99,9 @@ def times_of(sim: Simulation, rng: np.random.Generator, per_coast: int, per_burn
             mets.append(burn["ignition"] - rng.uniform(0.5, 1.0) * gap)
         for i in range(max(0, per_burn - 2)):
             mets.append(burn["ignition"] + span * (i + rng.uniform(0.2, 0.8)) / (per_burn - 2))
+    for touchdown in sim.touchdowns if near_ground else ():
+        mets += [touchdown["met"] - log_uniform(rng, 0.7, 120.0) for _ in range(near_ground)]
+        mets.append(touchdown["met"] + rng.uniform(1.0, 8.0))
     start, end = sim.segments[0].start, sim.segments[-1].end
     kept: list[float] = []
     for met in sorted(m for m in mets if start <= m <= end):
@@ -221,7 +225,8 @@ def random_coast(seed: int, readings: int | None = None, columns: tuple[str, ...
 def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_burn: int = 3, slip_rate: float = 0.0,
                   slip_kinds: tuple[str, ...] = ("swap", "point", "unit", "sign"), columns: tuple[str, ...] = COLUMNS, mission: str = "orbits",
                   digits: int | None = None, clock_decimals: int = 0, inclined: bool = False, events: bool = False, stages: int = 1,
-                  mu: float | None = None, bias: dict[str, float] | None = None, lag: dict[str, float] | None = None) -> SimulatedFlight:
+                  mu: float | None = None, bias: dict[str, float] | None = None, lag: dict[str, float] | None = None,
+                  near_ground: int = 0) -> SimulatedFlight:
     """A seeded flight with its notes and truth.
 
     Parameters
@@ -242,6 +247,8 @@ def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_
         An inclined orbit with turning burns ("orbits" only); add "latitude" and "longitude" to ``columns``.
     bias, lag : dict, optional
         By column: a gauge whose zero is off (SI), a gauge read some seconds after the clock.
+    near_ground : int
+        Readings in the last two minutes before each touchdown; with any, one soon after it too.
     """
     for attempt in range(60):
         rng = np.random.default_rng([seed, 2, attempt])
@@ -254,7 +261,7 @@ def random_flight(seed: int, burns: int | None = None, per_coast: int = 10, per_
         raise RuntimeError(f"seed {seed}: no flight in 60 attempts")
     low = min(math.sqrt(b.mu / b.radius) for b in {segment.body.name: segment.body for segment in sim.segments}.values())
     gauges = panel_of(rng, low, digits, sim.craft.stages[0].propellant)
-    mets = times_of(sim, rng, per_coast, per_burn)
+    mets = times_of(sim, rng, per_coast, per_burn, near_ground)
     book = notes_of(sim, rng, gauges, mets, columns, slip_rate, slip_kinds, clock_decimals=clock_decimals, events=events,
                     bias=bias, lag=lag)
     return _finish(f"{mission} {seed}", sim, book, plan)

@@ -7,15 +7,18 @@ from __future__ import annotations
 
 import argparse
 import collections
+import dataclasses
 import math
 import sys
 import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
+from unittest import mock
 
 if __name__ == "__main__":
-    sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "samples")]
+    sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "samples"), str(Path(__file__).resolve().parent)]
 
+from bounds import bounds_of
 from simulator.random_flights import random_flight, write_flight_folder
 
 from analyser.fitting import fit_flight
@@ -30,6 +33,10 @@ ARC_QUANTITIES = {
 }
 
 
+def _none_of_none() -> list[int]:
+    return [0, 0]
+
+
 @dataclass
 class Tally:
     """Counts over many flights. ``held[name]`` is [intervals that hold the truth, intervals given]; every interval is first narrowed by ``boast``
@@ -37,9 +44,12 @@ class Tally:
 
     boast: float = 1.0
 
-    held: dict = field(default_factory=lambda: collections.defaultdict(lambda: [0, 0]))
+    held: dict = field(default_factory=lambda: collections.defaultdict(_none_of_none))
     widths: dict = field(default_factory=lambda: collections.defaultdict(dict))
+    bounds: dict = field(default_factory=lambda: collections.defaultdict(list))  # interval over the one that the Cramer-Rao bound allows
+    spacing: list = field(default_factory=list)  # error of ignition or cutoff over the spacing of the readings there
     misses: list = field(default_factory=list)
+    arcs: int = 0
     burns: int = 0
     found: int = 0
     invented: int = 0
@@ -49,7 +59,7 @@ class Tally:
     caught: int = 0
     flights: int = 0
 
-    def judge(self, name: str, truth: float | None, estimate, where: str = "") -> None:
+    def judge(self, name: str, truth: float | None, estimate, where: str = "", bound: float | None = None) -> None:
         if truth is None or not math.isfinite(truth) or not estimate.known:
             return
         low, high = (estimate.value + (end - estimate.value) / self.boast for end in (estimate.low, estimate.high))
@@ -57,6 +67,8 @@ class Tally:
         self.held[name][0] += inside
         self.held[name][1] += 1
         self.widths[name][where, truth] = estimate.high - estimate.low
+        if bound is not None and bound > 0:
+            self.bounds[name].append((estimate.high - estimate.low) / (2 * 1.96 * bound))
         if not inside:
             self.misses.append((where, name, truth, estimate.low, estimate.high))
 
@@ -65,9 +77,32 @@ class Tally:
         inside, given = self.held[name]
         return inside / given if given else math.nan
 
+    def add(self, other: "Tally") -> None:
+        """Take over the counts of other flights."""
+        for name, (inside, given) in other.held.items():
+            self.held[name] = [self.held[name][0] + inside, self.held[name][1] + given]
+        for name, widths in other.widths.items():
+            self.widths[name].update(widths)
+        for name, ratios in other.bounds.items():
+            self.bounds[name] += ratios
+        self.spacing += other.spacing
+        self.misses += other.misses
+        for name in ("arcs", "burns", "found", "invented", "values", "thrown_away", "gross", "caught", "flights"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+    def over_bound(self, name: str) -> float:
+        """Median interval over that of the Cramer-Rao bound; nan where there is none."""
+        ratios = sorted(ratio for ratio in self.bounds[name] if math.isfinite(ratio))
+        return ratios[len(ratios) // 2] if ratios else math.nan
+
     def __str__(self) -> str:
-        lines = [f"{self.flights} flights"]
-        lines += [f"  {name:22s} {inside / given:7.1%} of {given}" for name, (inside, given) in self.held.items()]
+        lines = [f"{self.flights} flights, {self.arcs} arcs, {self.burns} burns"]
+        for name, (inside, given) in self.held.items():
+            ratio = self.over_bound(name)
+            lines.append(f"  {name:24s} {inside / given:7.1%} of {given:5d}" + (f", {ratio:.2f} of the bound" if math.isfinite(ratio) else ""))
+        if self.spacing:
+            within = sum(abs(part) <= 1 for part in self.spacing)
+            lines.append(f"  ignition or cutoff within the spacing of readings: {within} of {len(self.spacing)}")
         lines.append(f"  burns found {self.found} of {self.burns}, invented {self.invented}")
         lines.append(f"  good readings set aside {self.thrown_away} of {self.values}")
         lines.append(f"  gross slips caught {self.caught} of {self.gross}")
@@ -90,36 +125,50 @@ def reconstruct(simulated, joined: bool = True):
         return fit_flight(load_flight(write_flight_folder(Path(folder) / "flight", simulated)), joined)
 
 
-def compare(tally: Tally, findings, truth: dict, where: str = "") -> None:
-    """Add one flight's findings to a tally."""
+def compare(tally: Tally, findings, truth: dict, where: str = "", bounds=None) -> None:
+    """Add one flight's findings to a tally; ``bounds`` are those of :func:`bounds.bounds_of`."""
     tally.flights += 1
-    coasts = [arc for arc in truth["arcs"] if arc["kind"] == "coast"]
+    coasts = [(place, arc) for place, arc in enumerate(truth["arcs"]) if arc["kind"] == "coast"]
     for arc in findings.arcs:
         if arc.kind != "coast":
             continue
         middle = (arc.start + arc.end) / 2
-        own = next((item for item in coasts if item["start"] - 1 <= middle <= item["end"] + 1 and item["body"] == arc.body), None)
+        place, own = next(((place, item) for place, item in coasts if item["start"] - 1 <= middle <= item["end"] + 1 and item["body"] == arc.body), (-1, None))
         if own is None:
             continue
+        tally.arcs += 1
+        least = bounds.arcs.get(place, {}) if bounds else {}
         for name, key in ARC_QUANTITIES.items():
-            tally.judge(name, own.get(key), getattr(arc, name), where)
+            tally.judge(name, own.get(key), getattr(arc, name), where, least.get(name))
         if own.get("periapsis_time") is not None and arc.periapsis_time.known:
             met, period = own["periapsis_time"], own.get("period")
+            turns = 0
             if period:  # the same passage: whole periods apart is no error
-                met += period * round((arc.periapsis_time.value - met) / period)
-            tally.judge("periapsis_time", met, arc.periapsis_time, where)
-    _burns(tally, findings, truth, where)
-    for landing in findings.landings:
-        own = next((item for item in truth.get("touchdowns", ()) if landing.kind == "touchdown" and abs(item["met"] - landing.met.value) < 300), None)
-        if own:
-            tally.judge("touchdown speed", own["vertical_speed"], landing.vertical_speed, where)
-            tally.judge("touchdown time", own["met"], landing.met, where)
+                turns = round((arc.periapsis_time.value - met) / period)
+                met += period * turns
+            tally.judge("periapsis_time", met, arc.periapsis_time, where, least.get("periapsis_time") if turns == 0 else None)
+    _burns(tally, findings, truth, where, bounds)
+    _landings(tally, findings, truth, where)
     _slips(tally, findings, truth, where)
 
 
-def _burns(tally: Tally, findings, truth: dict, where: str) -> None:
+def _landings(tally: Tally, findings, truth: dict, where: str) -> None:
+    for own in truth.get("touchdowns", ()):
+        # the landing nearest in time, on that body
+        near = [item for item in findings.landings if item.kind == "touchdown" and item.body == own["body"] and item.met.known]
+        found = min(near, key=lambda item: abs(item.met.value - own["met"]), default=None)
+        if found is None:
+            tally.misses.append((where, "landing not found", own["met"], math.nan, math.nan))
+            continue
+        tally.judge("touchdown vertical", own["vertical_speed"], found.vertical_speed, where)
+        tally.judge("touchdown horizontal", own["horizontal_speed"], found.horizontal_speed, where)
+        tally.judge("touchdown time", own["met"], found.met, where)
+
+
+def _burns(tally: Tally, findings, truth: dict, where: str, bounds) -> None:
     left = list(findings.burns)
-    for own in truth["burns"]:
+    mets = [row["met"] for row in truth["rows"]]
+    for place, own in enumerate(truth["burns"]):
         tally.burns += 1
         middle = (own["ignition"] + own["cutoff"]) / 2
         match = next((burn for burn in left if burn.ignition.low - 2 <= middle <= burn.cutoff.high + 2), None)
@@ -128,10 +177,15 @@ def _burns(tally: Tally, findings, truth: dict, where: str) -> None:
             continue
         left.remove(match)
         tally.found += 1
+        least = bounds.burns.get(place, {}) if bounds else {}
         for name in ("ignition", "cutoff"):
-            tally.judge(name, own[name], getattr(match, name), where)
-        tally.judge("spent", own["spent"], match.spent, where)
-        tally.judge("net", own.get("net"), match.net, where)
+            tally.judge(name, own[name], getattr(match, name), where, least.get(name))
+            gap = min((met for met in mets if met >= own[name]), default=math.inf) - max((met for met in mets if met <= own[name]), default=-math.inf)
+            if math.isfinite(gap) and own["kind"] == "orbit":
+                tally.spacing.append((getattr(match, name).value - own[name]) / (gap + 1.0))
+        kind = "spent" if own["kind"] == "orbit" else "spent from or to the ground"
+        tally.judge(kind, own["spent"], match.spent, where, least.get("spent"))
+        tally.judge("net", own.get("net"), match.net, where, least.get("net"))
     tally.invented += len(left)
     tally.misses += [(where, "burn invented", burn.ignition.value, burn.cutoff.value, burn.spent.value) for burn in left]
 
@@ -163,14 +217,44 @@ def _slips(tally: Tally, findings, truth: dict, where: str) -> None:
                 tally.misses.append((where, "slip not caught", line, column, item.get("typed")))
 
 
-def run(seeds, apart: Tally | None = None, **options) -> Tally:
-    """Simulate, reconstruct and compare the flights of some seeds; where ``apart`` is given, it tallies them coast by coast too."""
+def run(seeds, apart: Tally | None = None, bounded: bool = False, **options) -> Tally:
+    """Simulate, reconstruct and compare the flights of some seeds; where ``apart`` is given, it tallies them coast by coast too. ``bounded``: with the
+    Cramer-Rao bounds. Plans and advice are left out: what is held against the truth here does not depend on them, and they take their time."""
     tally = Tally()
     for seed in seeds:
-        simulated = random_flight(seed, **options)
-        compare(tally, reconstruct(simulated), simulated.truth, f"seed {seed}")
+        try:
+            simulated = dataclasses.replace(random_flight(seed, **options), plan="")
+        except RuntimeError:
+            continue  # no flight of that kind in this draw of worlds
+        where = f"{options.get('mission', 'orbits')} {seed}"
+        with mock.patch("analyser.fitting.analyse.advise", return_value=()):
+            compare(tally, reconstruct(simulated), simulated.truth, where, bounds_of(simulated) if bounded else None)
+            if apart is not None:
+                compare(apart, reconstruct(simulated, joined=False), simulated.truth, where, bounds_of(simulated, joined=False) if bounded else None)
+    return tally
+
+
+def _part(work) -> tuple[Tally, Tally | None]:
+    seeds, compared, options = work
+    apart = Tally() if compared else None
+    return run(seeds, apart, **options), apart
+
+
+def run_many(flights: list[tuple[range, dict]], apart: Tally | None = None, processes: int = 1, batch: int = 5) -> Tally:
+    """:func:`run` over several kinds of flights, in small batches, on several processor cores."""
+    works = [(seeds[k : k + batch], apart is not None, options) for seeds, options in flights for k in range(0, len(seeds), batch)]
+    tally = Tally()
+    if processes > 1:
+        import multiprocessing
+
+        with multiprocessing.Pool(processes) as pool:
+            parts = pool.map(_part, works, chunksize=1)
+    else:
+        parts = map(_part, works)
+    for joined, alone in parts:
+        tally.add(joined)
         if apart is not None:
-            compare(apart, reconstruct(simulated, joined=False), simulated.truth, f"seed {seed}")
+            apart.add(alone)
     return tally
 
 
@@ -181,20 +265,24 @@ def main() -> None:
     parser.add_argument("--slips", type=float, default=0.0)
     parser.add_argument("--mission", default="orbits")
     parser.add_argument("--per-coast", type=int, default=10)
+    parser.add_argument("--near-ground", type=int, default=0, help="readings in the last two minutes before each touchdown")
     parser.add_argument("--columns", default="", help="comma-separated, instead of the usual ones")
     parser.add_argument("--slip-kinds", default="", help="comma-separated, instead of swap, point, unit and sign")
     parser.add_argument("--compare", action="store_true", help="also coast by coast, and how much narrower the joint intervals are")
+    parser.add_argument("--bounds", action="store_true", help="also the Cramer-Rao bounds")
+    parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--misses", action="store_true", help="list every miss")
     options = parser.parse_args()
     more = {key: tuple(value.split(",")) for key, value in (("columns", options.columns), ("slip_kinds", options.slip_kinds)) if value}
     apart = Tally() if options.compare else None
     seeds = range(options.first, options.first + options.flights)
-    tally = run(seeds, apart, slip_rate=options.slips, mission=options.mission, per_coast=options.per_coast, **more)
+    more |= {"slip_rate": options.slips, "mission": options.mission, "per_coast": options.per_coast, "near_ground": options.near_ground}
+    tally = run_many([(seeds, more | {"bounded": options.bounds})], apart, options.processes)
     print(tally)
     if apart is not None:
         print("coast by coast:", apart, "interval widths, joined over apart:", sep="\n")
         for name, (median, most, count) in narrowing(tally, apart).items():
-            print(f"  {name:22s} median {median:5.2f}, nine in ten below {most:5.2f}, of {count}")
+            print(f"  {name:24s} median {median:5.2f}, nine in ten below {most:5.2f}, of {count}")
     if options.misses:
         for miss in tally.misses:
             print(*miss)

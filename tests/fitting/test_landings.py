@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import math
+import tempfile
+from pathlib import Path
+
+import numpy as np
 import pytest
+from simulator.random_flights import random_flight, write_flight_folder
 from tables import WORLDS, table
 
 from analyser.fitting import fit_flight
+from analyser.fitting.arcs import ground_arc
+from analyser.fitting.bodies import reference_bodies
+from analyser.fitting.landings import touchdown
+from analyser.fitting.panel_rows import panel_rows
+from analyser.fitting.propellant import propellant_history
 from analyser.flight import Flight
-from analyser.ingest import load_world, read_table
+from analyser.ingest import load_flight, load_world, read_table
 
 WORLD = load_world(WORLDS / "ardent.toml")
 HEAD = "met, body, altitude [m], radar_altitude [m], surface_speed [m/s], vertical_speed [m/s], throttle [%], event\n"
@@ -38,3 +49,48 @@ def test_a_reading_at_contact_is_taken_as_read(tmp_path):
     (only,) = landings(tmp_path, "0, Lull, 40, 40.0, 6.0, -5.0, 60,\n9,, 0, 0.0, 4.6, -4.5, 20, touchdown\n60,, 0, 0.0, 0.0, 0.0, 0,\n")
     assert only.vertical_speed.value == pytest.approx(-4.5)
     assert only.horizontal_speed.value == pytest.approx((4.6**2 - 4.5**2) ** 0.5, abs=0.3)
+
+
+PANELS = (
+    ("body", "altitude", "speed", "vertical_speed", "throttle", "propellant"),
+    ("body", "altitude", "radar_altitude", "speed", "surface_speed", "vertical_speed", "throttle", "propellant"),
+)
+
+
+def landed(seed: int):
+    """(Landing, truth) of a seeded descent on a random moon, read 3 to 8 times in its last two minutes; None where no such flight is."""
+    try:
+        flight = random_flight(seed, mission="landing", near_ground=(3, 5, 8)[seed % 3], per_coast=3, columns=PANELS[seed % 2])
+    except RuntimeError:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        loaded = load_flight(write_flight_folder(Path(folder) / "flight", flight))
+    body, _ = reference_bodies(loaded.readings.table, loaded.world, None)
+    rows, propellant = panel_rows(loaded.readings.table, loaded.world, body), propellant_history(loaded.readings.table, loaded.craft)
+    standing = np.flatnonzero(rows.standing)
+    moon = loaded.world[str(body[standing[0]])]
+    height = float(np.nanmedian(rows.value["altitude"][standing]))
+    arc = ground_arc(1, moon, tuple(int(row) for row in standing), rows.met[standing], moon.radius + height, 0.3)
+    return touchdown(arc, tuple(range(standing[0])), rows, propellant, math.nan), flight.truth["touchdowns"][-1]
+
+
+def test_landing_speeds_hold_the_truth():
+    """Over many landings; intervals half as wide would not hold (the control)."""
+    held = {"vertical_speed": [], "horizontal_speed": []}
+    halved = []
+    for found, true in filter(None, map(landed, range(8000, 8090))):
+        for name, list_ in held.items():
+            figure = getattr(found, name)
+            if figure.known:
+                list_.append(figure.low <= true[name] <= figure.high)
+        if (sink := found.vertical_speed).known:
+            halved.append(abs(true["vertical_speed"] - sink.value) <= (sink.high - sink.low) / 4)
+    for name, list_ in held.items():
+        assert len(list_) > 70
+        assert np.mean(list_) >= 0.95 - 3.1 * math.sqrt(0.95 * 0.05 / len(list_)), name
+    assert np.mean(halved) < 0.85
+
+
+def test_a_height_far_up_leaves_the_speed_along_the_ground_open(tmp_path):
+    (only,) = landings(tmp_path, "0, Lull, 8000, , 60, -58.0, 40,\n400,, 0, 0.0, 0.0, 0.0, 0,\n460,, 0, 0.0, 0.0, 0.0, 0,\n")
+    assert not only.horizontal_speed.known and only.horizontal_speed.reason

@@ -106,16 +106,7 @@ def test_halved_intervals_would_not_hold():
     inside = given = 0
     for name in THERE_AND_BACK:
         findings, truth, _ = found(name)
-        shrunk = Tally()
-        judge = shrunk.judge
-
-        def half(figure, value, estimate, where="", judge=judge):
-            middle, reach = (estimate.low + estimate.high) / 2, (estimate.high - estimate.low) / 4
-            import dataclasses
-
-            judge(figure, value, dataclasses.replace(estimate, low=middle - reach, high=middle + reach), where)
-
-        shrunk.judge = half
+        shrunk = Tally(boast=2.0)
         compare(shrunk, findings, truth, name)
         inside += sum(held for held, _ in shrunk.held.values())
         given += sum(count for _, count in shrunk.held.values())
