@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ BY_HAND, CONFIRMED, SET_ASIDE = "corrected by hand", "confirmed by hand", "set a
 _PICTURES = {".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 _DERIVED = "worked out from percent"  # how the reason of such a value begins
 _SHOWN = 8  # corrections that could not be used which are told one by one
+_WORDS = ("source", "column", "gauge", "raw", "status", "reason", "crop")
 
 
 def apply_corrections(readings: Readings, corrections: Sequence[Correction], craft: Craft | None = None, world: World | None = None) -> Readings:
@@ -53,21 +55,24 @@ def apply_corrections(readings: Readings, corrections: Sequence[Correction], cra
 
 
 class _Sheet:
-    """Readings while corrections are worked in."""
+    """Readings while corrections are worked in: columns as lists, since cells are changed one by one."""
 
     def __init__(self, readings: Readings, world: World | None):
-        self.table, self.detail, self.world = readings.table.copy(), readings.detail.reset_index(drop=True).copy(), world
+        self.world = world
+        self.table: dict[str, list] = {name: readings.table[name].tolist() for name in readings.table}
+        self.detail: dict[str, list] = {name: readings.detail[name].tolist() for name in readings.detail}
         self.unused: list[str] = []
         self.done: dict[str, int] = {}
         self.fractions = False
-        detail = self.detail
-        self.places: dict[tuple[str, str], dict[int, list[int]]] = {}
-        for index, (source, row, column) in enumerate(zip(detail["source"], detail["row"], detail["column"])):
-            self.places.setdefault((source, column), {}).setdefault(int(row), []).append(index)
+        self.gone: set[int] = set()  # rows of the table that fall out
+        self.places: dict[tuple[str, int], dict[str, list[int]]] = {}  # (source, row) -> column -> where in the detail
+        for index, (source, row, column) in enumerate(zip(self.detail["source"], self.detail["row"], self.detail["column"])):
+            self.places.setdefault((source, int(row)), {}).setdefault(column, []).append(index)
+        self.at = {(source, int(row)): index for index, (source, row) in enumerate(zip(self.table["source"], self.table["row"]))}
         self.rows: dict[str, set[int]] = {}
-        for frame in (self.table, detail):
-            for source, row in zip(frame["source"], frame["row"]):
-                self.rows.setdefault(source, set()).add(int(row))
+        for source, row in (*self.places, *self.at):
+            self.rows.setdefault(source, set()).add(row)
+        self.said_bodies = {source for (source, _), columns in self.places.items() if "body" in columns}
 
     def apply(self, each: Correction) -> None:
         rows = self.rows.get(each.source, set())
@@ -77,8 +82,9 @@ class _Sheet:
         if row not in rows:
             self.unused.append(f"{where}: there is no such {'picture' if picture or not rows else 'line'} any more")
             return
-        hits = self.places.get((each.source, each.column), {}).get(row, [])
-        raw = str(self.detail.at[hits[0], "raw"]) if hits else ""
+        key = (each.source, row)
+        hits = self.places.get(key, {}).get(each.column, [])
+        raw = str(self.detail["raw"][hits[0]]) if hits else ""
         if each.raw and not picture and each.raw != raw:
             self.unused.append(f"{where}: {shown(raw) if raw else 'nothing'} stands there now, {shown(each.raw)} when it was set right")
             return
@@ -86,122 +92,131 @@ class _Sheet:
             self.unused.append(f"{where}: {self.world.name} has no body {shown(each.value)}")
             return
         if each.action == "set aside":
-            self._set_aside(each, row, hits)
-        elif not self._set(each, row, hits):
+            self._set_aside(each.column, key, hits)
+        elif not self._set(each, key, hits):
             return
         self.done[each.action] = self.done.get(each.action, 0) + 1
 
-    def _set(self, each: Correction, row: int, hits: list[int]) -> bool:
+    def _set(self, each: Correction, key: tuple[str, int], hits: list[int]) -> bool:
         column, confirmed = each.column, each.action == "confirm"
-        known = next((index for index in hits if math.isfinite(self.detail.at[index, "value"])), None)
+        known = next((index for index in hits if math.isfinite(self.detail["value"][index])), None)
         if confirmed and not each.value and known is None and column not in TEXTS:
             self.unused.append(f"{each.source}, {column}: nothing was read there that could be confirmed; type the value")
             return False
         if confirmed and (not each.value or known is not None and self._same(each.value, column, known)):
-            value, sigma, text = (math.nan, math.nan, "") if known is None else (*self.detail.loc[known, ["value", "sigma"]], "")
+            value, sigma, text = (math.nan, math.nan, "") if known is None else (self.detail["value"][known], self.detail["sigma"][known], "")
         else:
             typed = typed_value(each.value, column)
             value, sigma, text = typed.value, typed.sigma, typed.text
-        if not hits:
-            hits = [self._new_detail(each, row)]
+        hits = hits or [self._new_detail(column, key)]
         self._mark(hits, "typed", CONFIRMED if confirmed else BY_HAND)
         if column in TEXTS:
             if not confirmed or text:
-                self._say(each.source, row, column, text)
+                self._say(key, column, text)
             return True
-        self.detail.loc[hits, ["value", "sigma"]] = (value, sigma)
-        self.detail.loc[hits, "probability"] = 1.0
+        for index in hits:
+            self.detail["value"][index], self.detail["sigma"][index], self.detail["probability"][index] = value, sigma, 1.0
         if column == "met":
-            self._move(each.source, row, value, sigma)
+            self._move(key, value, sigma)
         else:
-            self._put(each.source, row, column, value, sigma)
+            self._put(key, column, value, sigma)
         return True
 
     def _same(self, text: str, column: str, index: int) -> bool:
         """Whether a confirmed text is the value that was read: then its own standard deviation stays."""
         typed = typed_value(text, column)
-        return abs(typed.value - self.detail.at[index, "value"]) <= max(typed.sigma, 1e-9 * abs(typed.value))
+        return abs(typed.value - self.detail["value"][index]) <= max(typed.sigma, 1e-9 * abs(typed.value))
 
-    def _set_aside(self, each: Correction, row: int, hits: list[int]) -> None:
+    def _set_aside(self, column: str, key: tuple[str, int], hits: list[int]) -> None:
         self._mark(hits, "set aside", SET_ASIDE)
-        if each.column in TEXTS:
-            self._say(each.source, row, each.column, "")
-        elif each.column == "met":
-            self.table = self.table[~self._at(each.source, row)]
+        if column in TEXTS:
+            self._say(key, column, "")
+        elif column == "met":
+            if key in self.at:
+                self.gone.add(self.at[key])
         else:
-            self._put(each.source, row, each.column, math.nan, math.nan)
+            self._put(key, column, math.nan, math.nan)
 
     def _mark(self, hits: list[int], status: str, reason: str) -> None:
-        self.detail.loc[hits, "status"] = status
-        self.detail.loc[hits, "reason"] = reason
+        for index in hits:
+            self.detail["status"][index], self.detail["reason"][index] = status, reason
 
-    def _new_detail(self, each: Correction, row: int) -> int:
-        index = len(self.detail)
-        at = self._at(each.source, row)
-        met = float(self.table.loc[at, "met"].iloc[0]) if at.any() else math.nan
-        self.detail.loc[index, ["source", "row", "met", "column", "gauge", "raw", "crop"]] = [each.source, row, met, each.column, "", "", ""]
+    def _new_detail(self, column: str, key: tuple[str, int]) -> int:
+        """A line of the detail for a value that was typed where nothing was read."""
+        index = len(self.detail["source"])
+        met = self.table["met"][self.at[key]] if key in self.at else math.nan
+        entry: dict[str, Any] = {"source": key[0], "row": key[1], "met": met, "column": column, "probability": 1.0}
+        for name, items in self.detail.items():
+            items.append(entry.get(name, "" if name in _WORDS else math.nan))
+        self.places.setdefault(key, {}).setdefault(column, []).append(index)
         return index
 
-    def _at(self, source: str, row: int) -> pd.Series:
-        return (self.table["source"] == source) & (self.table["row"] == row)
+    def _cells(self, column: str, empty: Any = math.nan) -> list:
+        return self.table.setdefault(column, [empty] * len(self.table["met"]))
 
-    def _put(self, source: str, row: int, column: str, value: float, sigma: float) -> None:
+    def _put(self, key: tuple[str, int], column: str, value: float, sigma: float) -> None:
         if column == "propellant_fraction":
-            self._drop_derived(source, row)
-        for name, number in ((column, value), (f"{column}_sigma", sigma)):
-            if name not in self.table:
-                self.table[name] = np.nan
-            self.table.loc[self._at(source, row), name] = number
+            self._drop_derived(key)
+        place = self.at.get(key)
+        if place is not None:
+            self._cells(column)[place], self._cells(f"{column}_sigma")[place] = value, sigma
 
-    def _drop_derived(self, source: str, row: int) -> None:
+    def _drop_derived(self, key: tuple[str, int]) -> None:
         """Kilograms that were worked out from a percentage go with it; they are worked out again at the end."""
-        gone = [index for index in self.places.get((source, "propellant"), {}).get(row, []) if str(self.detail.at[index, "reason"]).startswith(_DERIVED)]
-        if gone:
-            self.fractions = True
-            self.detail.loc[gone, "status"] = "gone"
-            self.table.loc[self._at(source, row), ["propellant", "propellant_sigma"]] = np.nan
+        for index in self.places.get(key, {}).get("propellant", []):
+            if str(self.detail["reason"][index]).startswith(_DERIVED):
+                self.fractions = True
+                self.detail["status"][index] = "gone"
+                if key in self.at:
+                    self._cells("propellant")[self.at[key]] = self._cells("propellant_sigma")[self.at[key]] = math.nan
 
-    def _move(self, source: str, row: int, met: float, sigma: float) -> None:
+    def _move(self, key: tuple[str, int], met: float, sigma: float) -> None:
         """A new time for a row; one whose clock could not be read comes into the table with the rest of what it shows."""
-        at = self._at(source, row)
-        self.detail.loc[(self.detail["source"] == source) & (self.detail["row"] == row), "met"] = met
-        if at.any():
-            self.table.loc[at, ["met", "met_sigma"]] = (met, sigma)
-            return
-        entry: dict[str, object] = {"met": met, "met_sigma": sigma, "source": source, "row": row}
-        for item in self.detail[(self.detail["source"] == source) & (self.detail["row"] == row)].itertuples():
-            if item.status in ("doubtful", "set aside", "gone") or item.column == "met":
-                continue
-            if item.column in TEXTS:
-                entry[item.column] = str(item.raw)
-            elif math.isfinite(item.value) and not item.sigma > entry.get(f"{item.column}_sigma", math.inf):
-                entry[item.column], entry[f"{item.column}_sigma"] = item.value, item.sigma
-        self.table = pd.concat([self.table, pd.DataFrame([entry])], ignore_index=True)
+        for indices in self.places.get(key, {}).values():
+            for index in indices:
+                self.detail["met"][index] = met
+        if key not in self.at:
+            self._enter(key)
+        place = self.at[key]
+        self.table["met"][place], self.table["met_sigma"][place] = met, sigma
 
-    def _say(self, source: str, row: int, column: str, text: str) -> None:
+    def _enter(self, key: tuple[str, int]) -> None:
+        """A row of the table from what the detail has of it."""
+        entry: dict[str, Any] = {"source": key[0], "row": key[1]}
+        for column, indices in self.places.get(key, {}).items():
+            for index in indices:
+                value, sigma = self.detail["value"][index], self.detail["sigma"][index]
+                if self.detail["status"][index] in ("doubtful", "set aside", "gone") or column == "met":
+                    continue
+                if column in TEXTS:
+                    entry[column] = str(self.detail["raw"][index])
+                elif math.isfinite(value) and not sigma > entry.get(f"{column}_sigma", math.inf):
+                    entry[column], entry[f"{column}_sigma"] = value, sigma
+        for column in entry:
+            self._cells(column, "" if column in TEXTS else math.nan)
+        for column, items in self.table.items():
+            items.append(entry.get(column, "" if column in TEXTS else math.nan))
+        self.at[key] = len(self.table["met"]) - 1
+
+    def _say(self, key: tuple[str, int], column: str, text: str) -> None:
         """Words of a row. A body that was carried forward from it is carried forward anew."""
-        if column not in self.table:
-            self.table[column] = ""
-        at = np.flatnonzero(self._at(source, row).to_numpy())
-        if not len(at):
+        cells = self._cells(column, "")
+        place = self.at.get(key)
+        if place is None:
             return
-        before, order = str(self.table[column].iloc[at[0]]), np.argsort(self.table["met"].to_numpy(), kind="stable")
-        column_at = self.table.columns.get_loc(column)
-        self.table.iloc[at, column_at] = text
-        if column == "body" and not self.places.get((source, "body")):
-            behind = order[list(order).index(at[0]) + 1 :]
-            for place in behind:
-                if str(self.table["body"].iloc[place]) != before:
+        before, cells[place] = cells[place], text
+        if column == "body" and key[0] not in self.said_bodies:
+            order = np.argsort(self.table["met"], kind="stable").tolist()
+            for other in order[order.index(place) + 1 :]:
+                if cells[other] != before:
                     break
-                self.table.iloc[place, column_at] = text
+                cells[other] = text
 
     def result(self, readings: Readings, craft: Craft | None) -> Readings:
-        table, detail = self.table, self.detail[self.detail["status"] != "gone"]
-        for name in table:
-            if name in TEXTS or name == "source":
-                table[name] = table[name].astype(object).where(table[name].notna(), "")
-        table = table.assign(row=table["row"].astype(readings.table["row"].dtype)).sort_values("met", kind="stable", ignore_index=True)
-        detail = detail.assign(row=detail["row"].astype(readings.detail["row"].dtype))
+        table = pd.DataFrame({name: _series(items, readings.table, name) for name, items in self.table.items()})
+        table = table.drop(index=sorted(self.gone)).sort_values("met", kind="stable", ignore_index=True)
+        detail = pd.DataFrame({name: _series(items, readings.detail, name) for name, items in self.detail.items()})
+        detail = detail[detail["status"] != "gone"]
         order = {name: index for index, name in enumerate(["met", *QUANTITIES, *TEXTS])}
         sort = np.lexsort((detail["column"].map(order).to_numpy(), detail["row"], detail["source"], detail["met"]))
         found = Readings(in_order(table), detail.iloc[sort].reset_index(drop=True), readings.remarks + tuple(self._remarks()))
@@ -221,3 +236,10 @@ class _Sheet:
             more = f"; and {len(self.unused) - _SHOWN} more" if len(self.unused) > _SHOWN else ""
             said.append(f"not used from {FILE}: {'; '.join(self.unused[:_SHOWN])}{more}. set them right again, or take the lines out")
         return said
+
+
+def _series(items: list, before: pd.DataFrame, name: str) -> pd.Series:
+    """A column of the kind that it had; a new one holds numbers, or words."""
+    if name in before:
+        return pd.Series(items, dtype=before[name].dtype)
+    return pd.Series(items, dtype=object if name in TEXTS else float)
