@@ -23,11 +23,30 @@ def configure(parser) -> None:
     parser.add_argument("--port", metavar="N", type=int, default=0, help="port to listen on (default: any that is free)")
     parser.add_argument("--no-open", action="store_true", help="print the address, don't open the browser")
     parser.add_argument("--logbook", metavar="FILE", type=Path, help="the logbook (default: FOLDER/reports/logbook.sqlite)")
+    common.add_output_options(parser)
 
 
 def run(options) -> int:
     """Serve until stopped."""
-    from analyser.page.server import serve
+    from analyser.page.server import Server
 
-    serve(options.folder, options.port, options.logbook, browse=not options.no_open, say=lambda line: print(line, flush=True))
+    server = Server(options.folder, options.port, options.logbook)
+    _announce(server, options)
+    if not options.no_open:
+        import webbrowser
+
+        webbrowser.open(server.url)
+    server.run()
     return common.DONE
+
+
+def _announce(server, options) -> None:
+    """Print the address, at once: who started this as a process waits for it."""
+    if options.json:
+        import json
+
+        print(json.dumps({"url": server.url, "port": server.port, "folder": str(server.place.top)}), flush=True)
+        return
+    print(server.url if options.quiet else f"the page is at {server.url}", flush=True)
+    if not options.quiet:
+        print("it answers to this machine only; Ctrl-C ends it", flush=True)

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import socket
-import webbrowser
-from collections.abc import Callable
 from pathlib import Path
 
 from analyser.errors import AnalyserError, InputError
 
-__all__ = ["Server", "serve"]
+__all__ = ["Server"]
 
 MISSING = (
     "the page needs two packages that are not installed here ({missing}); type: python -m pip install \"analyser[page]\" "
@@ -77,16 +75,6 @@ class Server:
     def stop(self) -> None:
         """End :meth:`run` from another thread."""
         self._server.should_exit = True
-
-
-def serve(folder: str | Path, port: int = 0, logbook: str | Path | None = None, browse: bool = True, say: Callable[[str], None] = print) -> None:
-    """Serve the page of ``folder`` until Ctrl-C; ``say`` is told the address."""
-    server = Server(folder, port, logbook)
-    say(f"the page is at {server.url}")
-    say("it answers to this machine only; Ctrl-C ends it")
-    if browse:
-        webbrowser.open(server.url)
-    server.run()
 
 
 def _listening(port: int) -> socket.socket:
