@@ -274,7 +274,7 @@ class Entry:
     "craft file" or "readings"); ``read_*`` is the greatest that was read, by ``read_from``: "felt acceleration", or "speeds" (a mean between two readings).
     From the top of the air to ``account_end`` ("parachute", "touchdown", "ignition", "leaving the air"): speed - drag_loss + gravity_gain = end_speed.
     The corridor is that of this arrival and craft; ``corridor_miss`` is positive above it. ``warnings`` in words, what a pilot must know; ``path`` holds rows of MET, altitude,
-    speed through the air and deceleration.
+    speed through the air and deceleration; ``edges`` those of altitude and speed through the air at the upper and at the lower end of the corridor, ``readings`` the same as read.
     """
 
     body: str
@@ -307,6 +307,8 @@ class Entry:
     warnings: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     path: tuple[tuple[float, float, float, float], ...] = ()
+    edges: tuple[tuple[tuple[float, float], ...], ...] = ()
+    readings: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from analyser.findings import ChuteOpening, Entry, Estimate, Landing
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.atmosphere import density
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.corridor import Corridor, corridor
+from analyser.fitting.corridor import Corridor, corridor, falls_at
 from analyser.fitting.entry_path import Fall, at_the_top, fall
 from analyser.fitting.entry_readings import Opening, Posterior, fit_fall, openings, way_down
 from analyser.fitting.entry_words import notes, warnings
@@ -138,7 +138,8 @@ def _entry(descent: Descent, rows: PanelRows, propellant: PropellantHistory, lan
         read_deceleration=read[0], read_met=read[1], read_altitude=read[2], read_from=read[3],
         openings=tuple(ChuteOpening(_spread(one.met, "s"), _spread(one.altitude, "m"), _spread(one.speed, "m/s"), one.told_by) for one in seen),
         account_end=account[0], end_speed=account[1], drag_loss=account[2], gravity_gain=account[3], touchdown_speed=_touchdown(descent, landings),
-        **_in_corridor(ways, shape[2]), path=_path(body, spin, fitted, stop, rows, way, seen) if known else (),
+        **_in_corridor(ways, shape[2]), path=_path(body, spin, fitted, stop, way, seen) if known else (), edges=_edges(body, ways, fitted, spin),
+        readings=tuple((float(r - body.radius), float(v)) for r, v in zip(way.radius, way.through)),
     )  # fmt: skip
     return _worded(entry, craft, ways, own, fitted, told)
 
@@ -309,7 +310,7 @@ def _limit_from(ways: Corridor) -> str:
     return "common practice" if ways.limit_usual else "craft file"
 
 
-def _path(body: Body, spin: float, fitted: Posterior, stop: float, rows: PanelRows, way, seen: list[Opening]) -> tuple:
+def _path(body: Body, spin: float, fitted: Posterior, stop: float, way, seen: list[Opening]) -> tuple:
     """Rows of MET, altitude, speed through the air, deceleration: the fall to the first opening as fitted, then through the readings."""
     flown = _fallen(body, spin, fitted.mean[None], stop - fitted.mean[2])
     top = float(fitted.mean[2])
@@ -320,6 +321,20 @@ def _path(body: Body, spin: float, fitted: Posterior, stop: float, rows: PanelRo
     found = [tuple(map(float, row)) for row in zip(times + top, r - body.radius, through, felt)]
     later = [k for k in range(len(way.rows)) if seen and way.met[k] > stop]
     found += [(float(way.met[k]), float(way.radius[k] - body.radius), float(way.through[k]), math.nan) for k in later]
+    return tuple(found)
+
+
+def _edges(body: Body, ways: Corridor | None, fitted: Posterior, spin: float) -> tuple:
+    """Altitude and speed through the air of the falls at the upper and at the lower end of the corridor."""
+    if ways is None or not ways.known:
+        return ()
+    found = []
+    for height in (ways.highest, ways.lowest):
+        if not math.isfinite(height):
+            continue
+        flown = falls_at(body, float(fitted.mean[0]), np.array([body.radius + height]), ways.ballistic, math.copysign(1.0, spin) if spin else 1.0)
+        r, vr, vt = (part[:, 0] for part in flown.at(np.linspace(0.0, float(flown.time[-1, 0]), _POINTS)))
+        found.append(tuple((float(a - body.radius), float(v)) for a, v in zip(r, np.hypot(vr, vt - spin * r))))
     return tuple(found)
 
 

@@ -10,7 +10,9 @@ from analyser import __version__
 from analyser.files import staged_folder
 from analyser.findings import Findings, plain
 from analyser.flight import Flight
+from analyser.reporting.ascent import ascent_section
 from analyser.reporting.content import Debrief, Picture, Section
+from analyser.reporting.entry import entry_section
 from analyser.reporting.margins import margin_section
 from analyser.reporting.story import facts, verdict, wastes
 from analyser.reporting.tables import burn_tables, doubtful_crops, landing_table, leg_tables, orbit_table, set_aside_table, unknowns
@@ -89,12 +91,13 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
     yield Section(
         "burns", "Burns, and where the delta-v went", () if burns else ("No burn was found.",), shown("burns"), burns, bullets=remarks
     )
+    yield from (section for section in (ascent_section(findings, shown(*_numbered(pictures, "ascent-"))), entry_section(findings, shown(*_numbered(pictures, "entry-")))) if section is not None)
     margin = margin_section(findings, pictures.get("margin"))
     if margin is not None:
         yield margin
     orbits = orbit_table(findings)
     landings = landing_table(findings)
-    panels = shown(*sorted((key for key in pictures if key.startswith("orbits-")), key=lambda key: int(key[7:])))
+    panels = shown(*_numbered(pictures, "orbits-"))
     yield Section(
         "orbits",
         "The orbits flown",
@@ -117,6 +120,11 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
     )
     missing = (*findings.remarks, *unknowns(findings))
     yield Section("unknown", "What could not be known, and why", () if missing else ("Nothing that a debrief asks for is missing.",), bullets=missing)
+
+
+def _numbered(pictures: Mapping[str, Picture], head: str) -> list[str]:
+    """Keys that begin alike and end with a number, in its order."""
+    return sorted((key for key in pictures if key.startswith(head)), key=lambda key: int(key.removeprefix(head)))
 
 
 def _transitions(findings: Findings):

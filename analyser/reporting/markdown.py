@@ -41,7 +41,7 @@ def debrief_markdown(debrief: Debrief) -> str:
         if section.pictures and not (section.tables or section.bullets or section.crops):
             continue  # pictures only
         lines += ["", f"## {escaped(section.title)}", ""]
-        if not section.pictures or not section.tables:
+        if section.key != "orbits" or not section.pictures or not section.tables:  # that one tells how to read the drawings
             for paragraph in section.paragraphs:
                 lines += [escaped(paragraph), ""]
         for table in section.tables:

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 from analyser.files import staged_folder
 from analyser.findings import Findings
 from analyser.flight import Flight
-from analyser.reporting import plots
+from analyser.reporting import air_plots, ascent, entry, plots
+from analyser.reporting.ascent import ascent_scene
 from analyser.reporting.content import Picture
+from analyser.reporting.entry import entry_scene
 from analyser.reporting.margins import ALT, CAPTION, margin_steps
 from analyser.reporting.scenes import burn_bars, leg_bars, orbit_panels
 from analyser.reporting.timeline import timeline
@@ -74,6 +76,22 @@ def margin_figure(findings: Findings) -> "Figure | None":
     return figure
 
 
+def air_figures(findings: Findings) -> "dict[str, Figure]":
+    """Falls and climbs through air, one figure each, by key: entry-1, ..., ascent-1, ..."""
+    found = {}
+    for number, scene in enumerate((entry_scene(entry) for entry in findings.entries), 1):
+        if scene is not None:
+            figure = _figure(7.6, 3.4)
+            air_plots.draw_entry(figure.add_axes((0.075, 0.14, 0.91, 0.77)), scene)
+            found[f"entry-{number}"] = figure
+    for number, scene in enumerate((ascent_scene(ascent) for ascent in findings.ascents), 1):
+        if scene is not None:
+            figure = _figure(7.6, 3.0)
+            air_plots.draw_ascent(figure.add_axes((0.075, 0.16, 0.49, 0.74)), figure.add_axes((0.66, 0.16, 0.33, 0.74)), scene)
+            found[f"ascent-{number}"] = figure
+    return found
+
+
 def orbits_figures(panels: "tuple[OrbitPanel, ...]") -> "dict[str, Figure]":
     """The orbits flown about each body, to scale, one figure a body and size, by key."""
     found = {}
@@ -118,6 +136,7 @@ WORDS = {
     ),
 }
 STRETCHED = " Each coast and burn has a time scale of its own, its length written above, so that short ones can be seen."
+ENTRY_WORDS, ASCENT_WORDS = (entry.ALT, entry.CAPTION), (ascent.ALT, ascent.CAPTION)
 ORBITS_ALT = "The orbits flown about {}, drawn to scale, with the readings on them; the apsides are in the table of orbits."
 ORBITS_CAPTION = "About {}, to scale."
 
@@ -129,6 +148,7 @@ def flight_figures(flight: Flight, findings: Findings) -> "dict[str, Figure]":
         "burns": burns_figure(flight, findings),
         "margin": margin_figure(findings),
         "time": time_figure(flight, findings),
+        **air_figures(findings),
         **orbits_figures(orbit_panels(flight, findings)),
     }
     return {key: figure for key, figure in made.items() if figure is not None}
@@ -142,11 +162,13 @@ def flight_pictures(flight: Flight, findings: Findings) -> dict[str, Picture]:
         "burns": burns_figure(flight, findings),
         "margin": margin_figure(findings),
         "time": time_figure(flight, findings, scene) if scene else None,
+        **air_figures(findings),
         **orbits_figures(panels),
     }
     words = dict(WORDS)
     if scene is not None and scene.stretched:
         words["time"] = (WORDS["time"][0], WORDS["time"][1] + STRETCHED)
+    words |= {key: ENTRY_WORDS if key.startswith("entry-") else ASCENT_WORDS for key in made if key.startswith(("entry-", "ascent-"))}
     for number, panel in enumerate(panels, 1):
         words[f"orbits-{number}"] = (ORBITS_ALT.format(panel.body), ORBITS_CAPTION.format(panel.body))
     return {
