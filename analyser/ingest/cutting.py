@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from analyser.ingest.panel import Gauge
+    from analyser.ingest.surroundings import Place
 
 MAX_CROP = 640  # pixels: no gauge is rectified larger
 
@@ -53,21 +54,24 @@ def rectify(pixels: "np.ndarray", homography: "np.ndarray", gauge: "Gauge", marg
     )
 
 
-def cut(pixels: "np.ndarray", view: Registration, gauge: "Gauge") -> Cut:
-    """One gauge of a screenshot whose panel was found, or not, at ``view``."""
+def cut(pixels: "np.ndarray", view: Registration, gauge: "Gauge", place: "Place | None" = None) -> Cut:
+    """One gauge of a screenshot whose panel was found, or not, at ``view``; the gauge itself at ``place``, where that is known better."""
     import numpy as np
 
     if not view.found:
         return Cut(None, None, f"the panel was not found: {view.reason}")
     height, width = pixels.shape[:2]
-    seen = project(view.homography, gauge.corners)
+    homography = place.homography if place else view.homography
+    seen = project(homography, gauge.corners)
     left, top = np.floor(seen.min(axis=0)).astype(int)
     right, bottom = np.ceil(seen.max(axis=0)).astype(int) + 1
     box = (int(max(left, 0)), int(max(top, 0)), int(min(right, width)), int(min(bottom, height)))
     slack = 0.02 * min(gauge.size)
     if left < -slack or top < -slack or right > width + slack + 1 or bottom > height + slack + 1:
         return Cut(None, box if box[2] > box[0] and box[3] > box[1] else None, "this gauge is partly outside the screenshot")
-    return Cut(as_read(rectify(pixels, view.homography, gauge, READERS[gauge.kind].margin), gauge), box)
+    if place and place.hidden:
+        return Cut(None, box, place.hidden)
+    return Cut(as_read(rectify(pixels, homography, gauge, READERS[gauge.kind].margin), gauge), box)
 
 
 def as_read(crop: "np.ndarray", gauge: "Gauge") -> "np.ndarray":

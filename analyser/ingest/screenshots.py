@@ -23,6 +23,7 @@ from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
 from analyser.ingest.readout import NOTHING, GaugeReading, Seen, ask_tesseract, interpret
 from analyser.ingest.register import PanelFinder, Registration
+from analyser.ingest.surroundings import Surroundings
 from analyser.ingest.tabulating import tabulate
 
 if TYPE_CHECKING:
@@ -130,7 +131,7 @@ class Looks:
         self.seen: list[list[tuple[Seen, ...]]] = []
         self.boxes: list[list] = []
         self.lost: dict[int, str] = {}
-        self._finder, self._references = _opened(panel)
+        self._finder, self._references, self._surroundings = _opened(panel)
         self._view: Registration | None = None
         self._waiting: list[list[Cut]] = []
 
@@ -144,7 +145,9 @@ class Looks:
         view = view or self.find(pixels)
         if not view.found:
             self.lost[len(self.boxes)] = view.reason
-        cuts = [cut(pixels, view, gauge) for gauge in self.panel.gauges.values()]
+        gauges = list(self.panel.gauges.values())
+        places = self._surroundings.places(pixels, view) if view.found else [None] * len(gauges)
+        cuts = [cut(pixels, view, gauge, place) for gauge, place in zip(gauges, places)]
         self.boxes.append([each.box for each in cuts])
         self._waiting.append(cuts)
         if len(self._waiting) >= CHUNK:
@@ -162,10 +165,10 @@ class Looks:
         return tabulate(self.panel, names, _interpret(self.panel, self.seen, self.boxes, motion), self.lost)
 
 
-_OPENED: dict[tuple, tuple[PanelFinder, list]] = {}  # the panel opened last, by its files' names, sizes and times
+_OPENED: dict[tuple, tuple[PanelFinder, list, Surroundings]] = {}  # the panel opened last, by its files' names, sizes and times
 
 
-def _opened(panel: Panel) -> tuple[PanelFinder, list]:
+def _opened(panel: Panel) -> tuple[PanelFinder, list, Surroundings]:
     """:func:`open_panel`, done once while neither file changes: a flight that is watched asks again for every picture."""
     try:
         stamps = [(str(path), found.st_mtime_ns, found.st_size) for path in (panel.path, panel.reference) for found in [Path(path).stat()]]
@@ -179,8 +182,8 @@ def _opened(panel: Panel) -> tuple[PanelFinder, list]:
     return _OPENED[key]
 
 
-def open_panel(panel: Panel) -> tuple[PanelFinder, list]:
-    """The finder of a panel's reference picture, and each gauge's crop from it; checks that the gauges lie on the picture."""
+def open_panel(panel: Panel) -> tuple[PanelFinder, list, Surroundings]:
+    """The finder of a panel's reference picture, each gauge's crop from it, and what surrounds each; checks that the gauges lie on the picture."""
     import numpy as np
 
     try:
@@ -198,7 +201,7 @@ def open_panel(panel: Panel) -> tuple[PanelFinder, list]:
             raise DescriptionError("this gauge is less than 6 pixels high or wide", panel.path, f"key 'gauges.{gauge.name}.corners'")
     still = Registration(np.eye(3))
     crops = [as_read(rectify(reference, still.homography, gauge, READERS[gauge.kind].margin), gauge) for gauge in panel.gauges.values()]
-    return PanelFinder(reference, [gauge.corners for gauge in panel.gauges.values()]), crops
+    return PanelFinder(reference, [gauge.corners for gauge in panel.gauges.values()]), crops, Surroundings(reference, list(panel.gauges.values()))
 
 
 def _look(panel: Panel, chunk: list[list[Cut]], references: list) -> list[list[tuple[Seen, ...]]]:

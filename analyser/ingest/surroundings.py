@@ -1,0 +1,171 @@
+"""Each gauge's own surroundings on the panel: they show where it is when the panel is no plane, and whether something lies over it.
+
+A panel's homography is that of a plane; what stands before or behind it is seen shifted when the head moves. What is printed about a gauge
+does not change, so the shift is where it fits best. Where it fits nowhere, although the rest of the panel does, something hides the gauge.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyser.ingest.images import load_opencv
+from analyser.ingest.register import Registration, project
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from analyser.ingest.panel import Gauge
+
+LONG = 128  # pixels across a gauge with its surroundings, as they are compared
+REACH = 7  # pixels of those by which it may be shifted
+AROUND = 0.28  # of the gauge's shorter side, how far its surroundings reach
+WITHIN = 0.06  # of the gauge's shorter side, how far inside its corners nothing changes yet: the edge of its glass
+CELLS = (8, 6)  # across and down, that are looked at one by one
+TEXTURED = 2.0  # grey levels of fine structure that a cell must have on the reference picture to tell anything
+FITS = 0.55  # least correlation at which a shift is believed
+GAIN = 0.02  # by how much it must be better than no shift
+LEAST_SHIFT = 0.5  # pixels of those: less is what the panel's own homography knows better
+CLEAR = 0.72  # median correlation of the panel's cells from which one can tell that a gauge is hidden
+GONE = 0.6  # of that median: a cell that fits worse shows something else
+PARTLY, WHOLLY = 0.25, 0.8  # shares of a gauge's cells
+LEAST_CELLS = 6
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one gauge is: ``homography`` from reference to screenshot pixels there, and ``hidden``: what lies over it in words, "" where nothing does."""
+
+    homography: "np.ndarray"
+    hidden: str = ""
+
+
+class Surroundings:
+    """What is printed about each gauge on the reference picture."""
+
+    def __init__(self, reference: "np.ndarray", gauges: "Sequence[Gauge]"):
+        cv2 = load_opencv()
+        grey = cv2.cvtColor(reference, cv2.COLOR_BGR2GRAY)
+        self._around = [_Around(grey, gauge, gauges) for gauge in gauges]
+
+    def places(self, pixels: "np.ndarray", view: Registration) -> list[Place]:
+        """Where each gauge is in a screenshot whose panel was found at ``view``."""
+        import numpy as np
+
+        cv2 = load_opencv()
+        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        looks = [around.look(grey, view.homography) for around in self._around]
+        every = np.concatenate([cells for _, cells in looks]) if looks else np.zeros(0)
+        usual = float(np.median(every)) if len(every) >= LEAST_CELLS else 0.0
+        places = []
+        for around, (homography, cells) in zip(self._around, looks):
+            gone = float((cells < GONE * usual).mean()) if usual > CLEAR and len(cells) >= LEAST_CELLS else 0.0
+            how = "" if gone < PARTLY else "hidden" if gone > WHOLLY else "partly hidden"
+            places.append(Place(homography, f"{around.name} is {how}: something lies over it" if how else ""))
+        return places
+
+
+class _Around:
+    """One gauge's surroundings, fine structure only, seen straight on at LONG pixels across."""
+
+    def __init__(self, grey: "np.ndarray", gauge: "Gauge", gauges: "Sequence[Gauge]"):
+        import numpy as np
+
+        cv2 = load_opencv()
+        self.name = gauge.name
+        corners = np.array(gauge.corners, float)
+        reach = AROUND * min(gauge.size)
+        (left, top), (right, bottom) = corners.min(axis=0) - reach, corners.max(axis=0) + reach
+        height, width = grey.shape
+        left, top, right, bottom = max(0.0, left), max(0.0, top), min(float(width), right), min(float(height), bottom)
+        self.scale = LONG / max(right - left, bottom - top)
+        self.size = (max(8, round((right - left) * self.scale)), max(8, round((bottom - top) * self.scale)))
+        self._to_reference = np.array([[1 / self.scale, 0, left + 0.5 / self.scale - 0.5], [0, 1 / self.scale, top + 0.5 / self.scale - 0.5], [0, 0, 1]])
+        mask = np.full(self.size[::-1], 255, np.uint8)
+        to_own = np.linalg.inv(self._to_reference)
+        for other in gauges:  # what any gauge shows is no surroundings
+            quad, middle = np.array(other.corners, float), np.mean(other.corners, axis=0)
+            inside = 2 * WITHIN * min(gauge.size) / min(other.size) if other is gauge else 0.0
+            quad = middle + (1 - inside) * (quad - middle)
+            cv2.fillPoly(mask, [np.round(project(to_own, quad)).astype(np.int32)], 0)
+        self.mask = mask
+        self.known = _fine(self._seen(grey, np.eye(3), 0))
+        self.known[mask == 0] = 0
+        self._cells = self._textured()
+
+    def _seen(self, grey: "np.ndarray", homography: "np.ndarray", border: int) -> "np.ndarray":
+        import numpy as np
+
+        cv2 = load_opencv()
+        shift = np.array([[1.0, 0, -border], [0, 1, -border], [0, 0, 1]])
+        size = (self.size[0] + 2 * border, self.size[1] + 2 * border)
+        return cv2.warpPerspective(
+            grey, homography @ self._to_reference @ shift, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+        )
+
+    def _textured(self) -> list[tuple[slice, slice]]:
+        import numpy as np
+
+        wide, tall = self.size
+        across, down = (CELLS if wide >= tall else CELLS[::-1])
+        cells = []
+        for row in range(down):
+            for column in range(across):
+                where = (slice(row * tall // down, (row + 1) * tall // down), slice(column * wide // across, (column + 1) * wide // across))
+                use = self.mask[where] > 0
+                if use.mean() > 0.25 and float(np.sqrt((self.known[where][use] ** 2).mean())) > TEXTURED:
+                    cells.append(where)
+        return cells
+
+    def look(self, grey: "np.ndarray", homography: "np.ndarray") -> "tuple[np.ndarray, np.ndarray]":
+        """(the homography here, the correlation of each textured cell)."""
+        import numpy as np
+
+        cv2 = load_opencv()
+        seen = _fine(self._seen(grey, homography, REACH))
+        if not self._cells:
+            return homography, np.zeros(0)
+        fits = cv2.matchTemplate(seen, self.known, cv2.TM_CCORR_NORMED, mask=(self.mask > 0).astype(np.float32))
+        fits = np.nan_to_num(fits, nan=-1.0, posinf=-1.0, neginf=-1.0)
+        row, column = np.unravel_index(int(fits.argmax()), fits.shape)
+        best = float(fits[row, column])
+        inside = 0 < row < fits.shape[0] - 1 and 0 < column < fits.shape[1] - 1
+        if best < FITS or not inside:
+            row = column = REACH  # nothing speaks for a shift
+        cells = self._cell_fits(seen[row : row + self.size[1], column : column + self.size[0]])
+        if best < FITS or not inside:
+            return homography, cells
+        dx, dy = column - REACH + _peak(fits[row, column - 1 : column + 2]), row - REACH + _peak(fits[row - 1 : row + 2, column])
+        if best < float(fits[REACH, REACH]) + GAIN or math.hypot(dx, dy) < LEAST_SHIFT:
+            return homography, cells
+        shift = np.array([[1, 0, dx / self.scale], [0, 1, dy / self.scale], [0, 0, 1]])
+        return homography @ shift, cells
+
+    def _cell_fits(self, seen: "np.ndarray") -> "np.ndarray":
+        import numpy as np
+
+        fits = []
+        for where in self._cells:
+            use = self.mask[where] > 0
+            a, b = self.known[where][use], seen[where][use]
+            a, b = a - a.mean(), b - b.mean()
+            fits.append(float(a @ b) / math.sqrt(float(a @ a) * float(b @ b) + 1e-6))
+        return np.array(fits)
+
+
+def _fine(picture: "np.ndarray") -> "np.ndarray":
+    """Edges and print without light and shade."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    soft = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 0.8)
+    return soft - cv2.GaussianBlur(soft, (0, 0), 5.0)
+
+
+def _peak(three) -> float:
+    """Where a parabola through three values has its top, from the middle one."""
+    low, middle, high = (float(each) for each in three)
+    bend = low - 2 * middle + high
+    return 0.0 if bend >= 0 else max(-0.5, min(0.5, 0.5 * (low - high) / bend))
