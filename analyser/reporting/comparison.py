@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any, Protocol
 
 from analyser.attempts import Attempt
 from analyser.errors import InputError
+from analyser.reporting.comparison_legs import LegSeries, leg_series
 from analyser.reporting.trends import Trend, holm, trend
 
 __all__ = ["Comparison", "Habit", "LegSeries", "Measure", "compare"]
@@ -21,6 +22,7 @@ MEASURES = {
     "burn_loss": ("burn loss", "m/s", "lower"),
     "placement_loss": ("placement loss", "m/s", "lower"),
     "correction_loss": ("correction loss", "m/s", "lower"),
+    "missed": ("missed the goals by", "m/s", "lower"),
     "waste_propellant": ("propellant wasted", "kg", "lower"),
     "propellant_left": ("propellant left", "kg", "higher"),
     "landing_speed": ("landing speed", "m/s", "lower"),
@@ -55,28 +57,18 @@ class Measure:
 
 
 @dataclass(frozen=True)
-class LegSeries:
-    """One leg over the attempts, m/s; nan where it was not flown or is not known. ``misses`` are in words."""
-
-    name: str
-    goal: str
-    planned: float
-    spent: tuple[float, ...]
-    spent_sigma: tuple[float, ...]
-    waste: tuple[float, ...]
-    waste_sigma: tuple[float, ...]
-    still_needed: tuple[float, ...]
-
-
-@dataclass(frozen=True)
 class Habit:
-    """A cause of waste that comes again: what it cost in each attempt in which its leg was flown (0: not at all), m/s."""
+    """A cause of waste that comes again: what it cost in each attempt in which its leg was flown (0: not at all), m/s.
+
+    ``mean`` is over all of them, which is what it costs; ``median`` over those that had it, which is what it costs when it comes.
+    """
 
     leg: str
     cause: str
     costs: tuple[float, ...]
     times: int
     mean: float
+    median: float
     sentence: str  # what to do otherwise, from the latest attempt that had it
     trend: Trend
 
@@ -155,15 +147,15 @@ def _comparison(attempts: tuple[Attempt, ...], earlier: int, plan: str, remarks:
     measures = tuple(_measure(key, attempts) for key in MEASURES)
     # The headline is one question, asked by itself; the others are many at once, and held to a stricter level together.
     rest = holm([item.trend for item in measures[1:]])
-    measures = (measures[0], *(Measure(m.key, m.label, m.unit, m.values, m.sigmas, t) for m, t in zip(measures[1:], rest, strict=True)))
+    measures = (measures[0], *(replace(item, trend=told) for item, told in zip(measures[1:], rest, strict=True)))
     measures = tuple(item for item in measures if item.trend.count)
-    return Comparison(plan, attempts, earlier, measures, _legs(attempts), _habits(attempts), tuple(remarks))
+    return Comparison(plan, attempts, earlier, measures, leg_series(attempts), _habits(attempts), tuple(remarks))
 
 
 def _measure(key: str, attempts: Sequence[Attempt]) -> Measure:
     label, unit, better = MEASURES[key]
-    if key == "landing_speed":
-        pairs = [_landing_speed(item) for item in attempts]
+    if key in _COMPUTED:
+        pairs = [_COMPUTED[key](item) for item in attempts]
     else:
         pairs = [item.figures[key] for item in attempts]
     values, sigmas = tuple(value for value, _ in pairs), tuple(sigma for _, sigma in pairs)
@@ -183,26 +175,15 @@ def _landing_speed(item: Attempt) -> tuple[float, float]:
     return speed, spread
 
 
-def _legs(attempts: Sequence[Attempt]) -> tuple[LegSeries, ...]:
-    goals: dict[str, str] = {}
-    for item in attempts:
-        for leg in item.legs:
-            goals.setdefault(leg["name"], leg["goal"])
-    found = []
-    for name, goal in goals.items():
-        rows = [next((leg for leg in item.legs if leg["name"] == name), None) for item in attempts]
+def _missed(item: Attempt) -> tuple[float, float]:
+    """Delta-v from the orbits flown to the goals, over the legs flown."""
+    legs = [leg for leg in item.legs if leg["flown"]]
+    if not legs or any(leg["still_needed"] is None for leg in legs):
+        return math.nan, math.nan
+    return math.fsum(leg["still_needed"] for leg in legs), math.sqrt(math.fsum((leg["still_needed_sigma"] or 0.0) ** 2 for leg in legs))
 
-        def series(key: str, rows=rows) -> tuple[float, ...]:
-            return tuple(math.nan if row is None or not row["flown"] or row[key] is None else row[key] for row in rows)
 
-        planned = [row["planned"] for row in rows if row is not None and row["planned"] is not None]
-        found.append(
-            LegSeries(
-                name, goal, median(planned) if planned else math.nan, series("spent"), series("spent_sigma"), series("waste"), series("waste_sigma"),
-                series("still_needed"),
-            )  # fmt: skip
-        )
-    return tuple(found)
+_COMPUTED = {"landing_speed": _landing_speed, "missed": _missed}
 
 
 def _habits(attempts: Sequence[Attempt]) -> tuple[Habit, ...]:
@@ -220,9 +201,10 @@ def _habits(attempts: Sequence[Attempt]) -> tuple[Habit, ...]:
         known = [cost for cost in costs if math.isfinite(cost)]
         if known:
             times = sum(cost > 0 for cost in known)
-            found.append(Habit(leg, cause, tuple(costs), times, math.fsum(known) / len(known), sentence, trend(costs)))
+            middle = median([cost for cost in known if cost > 0] or [0.0])
+            found.append(Habit(leg, cause, tuple(costs), times, math.fsum(known) / len(known), middle, sentence, trend(costs)))
     trends = holm([habit.trend for habit in found])
-    found = [Habit(h.leg, h.cause, h.costs, h.times, h.mean, h.sentence, t) for h, t in zip(found, trends, strict=True)]
+    found = [replace(habit, trend=told) for habit, told in zip(found, trends, strict=True)]
     return tuple(sorted(found, key=lambda habit: (-habit.mean, habit.leg, habit.cause)))
 
 

@@ -6,17 +6,23 @@ import csv
 import io
 import math
 from collections.abc import Sequence
+from statistics import median
 
 from analyser.findings import Estimate
 from analyser.reporting.comparison import Comparison, Habit
 from analyser.reporting.content import Table
-from analyser.reporting.phrases import figure, plain_number
+from analyser.reporting.phrases import duration, figure, plain_number, unit_for
 from analyser.reporting.sheets import inert
 from analyser.reporting.tables import NOTHING
 
 __all__ = ["comparison_csv", "comparison_tables", "comparison_words", "habit_sentences"]
 
 SIDE_BY_SIDE = 4  # up to so many attempts stand in columns
+#: Tables of more attempts than that: caption -> the figures in it.
+_BY_ATTEMPT = {
+    "Attempts": ("spent", "waste", "burn_loss", "placement_loss", "correction_loss"),
+    "Attempts: misses, propellant, landing, time to the burn": ("missed", "waste_propellant", "propellant_left", "landing_speed", "reading_to_burn"),
+}
 
 
 def comparison_words(comparison: Comparison) -> tuple[str, ...]:
@@ -70,7 +76,9 @@ def comparison_tables(comparison: Comparison, short: bool = False) -> tuple[Tabl
     if len(comparison.attempts) <= SIDE_BY_SIDE:
         tables = [_names(comparison), _side_by_side(comparison, short)] if short else [_side_by_side(comparison, short)]
     else:
-        tables = [_attempts(comparison, short), _legs(comparison, short)]
+        tables = [_attempts(comparison, caption, keys, short) for caption, keys in _BY_ATTEMPT.items()]
+        tables += [_legs(comparison, key, caption, short) for key, caption in (("spent", "Delta-v spent by leg, m/s"), ("waste", "Delta-v wasted by leg, m/s"))]
+        tables.append(_legs(comparison, "still_needed", "Goals missed by, leg by leg, m/s", short, 0.5))
     if len(comparison.attempts) > 1:
         tables.append(_trends(comparison))
     if comparison.habits:
@@ -93,45 +101,88 @@ def _names(comparison: Comparison) -> Table:
 
 
 def _side_by_side(comparison: Comparison, short: bool) -> Table:
+    """Figures of the whole flight, then leg by leg; between two attempts also by how much the second differs from the first."""
     attempts = comparison.attempts
-    rows = [] if short else [("date", *(item.date or NOTHING for item in attempts)), ("pilot", *(item.pilot or NOTHING for item in attempts))]
+    pair = len(attempts) == 2
+    rows: list[tuple[str, ...]] = []
 
     def add(label: str, values: Sequence[float], sigmas: Sequence[float], unit: str) -> None:
         if any(math.isfinite(value) and value != 0 for value in values):
-            rows.append((f"{label}, {unit}", *(_bare(v, s, unit, short) for v, s in zip(values, sigmas, strict=True))))
+            cells = [_bare(value, sigma, unit, short) for value, sigma in zip(values, sigmas, strict=True)]
+            rows.append((f"{label}, {unit}", *cells, *([_difference(values, sigmas, unit)] if pair else [])))
 
+    def say(label: str, cells: Sequence[str]) -> None:
+        if any(cell != NOTHING for cell in cells):
+            rows.append((label, *cells, *([""] if pair else [])))
+
+    if not short:
+        say("date", [item.date or NOTHING for item in attempts])
+        say("pilot", [item.pilot or NOTHING for item in attempts])
     for item in comparison.measures:
         add(item.label, item.values, item.sigmas, item.unit)
+    for key, label in (("touchdown_vertical_speed", "touchdown: upwards"), ("touchdown_horizontal_speed", "touchdown: sideways")):
+        add(label, *zip(*(item.figures[key] for item in attempts), strict=True), "m/s")
+    say("flight time", [duration(item.duration) if math.isfinite(item.duration) else NOTHING for item in attempts])
     for leg in comparison.legs:
-        add(f"{leg.name}: spent", leg.spent, leg.spent_sigma, "m/s")
-        add(f"{leg.name}: wasted", leg.waste, leg.waste_sigma, "m/s")
+        for key, label in _LEG_ROWS:
+            add(f"{leg.name}: {label}", getattr(leg, key), getattr(leg, f"{key}_sigma"), "m/s")
         if any(value > 0.5 for value in leg.still_needed):
-            add(f"{leg.name}: missed the goal by", leg.still_needed, [math.nan] * len(attempts), "m/s")
+            add(f"{leg.name}: missed the goal by", leg.still_needed, leg.still_needed_sigma, "m/s")
+        for key, miss in leg.misses.items():
+            unit, size = unit_for(miss.unit, max(abs(value) for value in miss.values if math.isfinite(value)))
+            add(f"{leg.name}: {key.replace('_', ' ')} off by", [value / size for value in miss.values], [sigma / size for sigma in miss.sigmas], unit)
+        say(f"{leg.name}: took", [duration(seconds) if math.isfinite(seconds) else NOTHING for seconds in leg.duration])
     names = [item.name for item in attempts]
     heads = [f"{item.id}" if short else name if names.count(name) == 1 else f"{name} ({item.id})" for name, item in zip(names, attempts, strict=True)]
-    return Table("Side by side", ("", *heads), tuple(rows), frozenset(range(1, len(heads) + 1)))
+    heads += ["difference"] if pair else []
+    notes = ("The difference is the second less the first; it stands where the two can be told apart.",) if pair else ()
+    return Table("Side by side", ("", *heads), tuple(rows), frozenset(range(1, len(heads) + 1)), notes)
 
 
-def _attempts(comparison: Comparison, short: bool) -> Table:
-    keys = ("spent", "waste", "burn_loss", "placement_loss", "correction_loss", "propellant_left", "landing_speed")
+_LEG_ROWS = (
+    ("spent", "spent"), ("waste", "wasted"), ("burn_loss", "burn loss"), ("placement_loss", "placement loss"), ("correction_loss", "correction loss"),
+)  # fmt: skip
+
+
+def _difference(values: Sequence[float], sigmas: Sequence[float], unit: str) -> str:
+    """Second less first; nothing where their errors leave no difference to tell."""
+    change = values[1] - values[0]
+    sigma = math.hypot(*(spread if math.isfinite(spread) else 0.0 for spread in sigmas))
+    if not math.isfinite(change) or abs(change) <= 1.96 * sigma or change == 0:
+        return NOTHING
+    return figure(Estimate.of(change, sigma, unit), sign=True, like=1.0).removesuffix(f" {unit}")
+
+
+def _attempts(comparison: Comparison, caption: str, keys: Sequence[str], short: bool) -> Table | None:
+    """Some figures of the whole flight, attempt by attempt; no table where none of them is known."""
     measures = [item for item in comparison.measures if item.key in keys]
+    if not measures:
+        return None
     rows = []
     for index, item in enumerate(comparison.attempts):
         name = item.name if not short or len(item.name) <= 18 else item.name[:17] + "\u2026"
         rows.append((f"{item.id}", name, item.date or NOTHING, *(_bare(m.values[index], m.sigmas[index], m.unit, short) for m in measures)))
     heads = ("", "attempt", "date", *(f"{item.label.replace('delta-v ', '').replace(' loss', '') if short else item.label}, {item.unit}" for item in measures))
-    return Table("Attempts", heads, tuple(rows), frozenset(range(3, len(heads))))
+    return Table(caption, heads, tuple(rows), frozenset(range(3, len(heads))))
 
 
-def _legs(comparison: Comparison, short: bool) -> Table | None:
+def _legs(comparison: Comparison, key: str, caption: str, short: bool, least: float = 0.0) -> Table | None:
+    """A figure of every leg, attempt by attempt; no table where it is nowhere above ``least``."""
     legs = [leg for leg in comparison.legs if any(math.isfinite(value) and value != 0 for value in leg.spent)]
-    if not legs:
+    if not any(abs(value) > least for leg in legs for value in getattr(leg, key) if math.isfinite(value)):
         return None
     rows = []
     for index, item in enumerate(comparison.attempts):
-        rows.append((f"{item.id}", *(_bare(leg.spent[index], leg.spent_sigma[index], "m/s", short) for leg in legs)))
-    rows.append(("planned", *(_bare(leg.planned, math.nan, "m/s", short) for leg in legs)))
-    return Table("Delta-v spent by leg, m/s", ("", *(leg.name for leg in legs)), tuple(rows), frozenset(range(1, len(legs) + 1)))
+        rows.append((f"{item.id}", *(_bare(getattr(leg, key)[index], getattr(leg, f"{key}_sigma")[index], "m/s", short) for leg in legs)))
+    rows.append(("median", *(_bare(_middle(getattr(leg, key)), math.nan, "m/s", short) for leg in legs)))
+    if key == "spent":
+        rows.append(("planned", *(_bare(leg.planned, math.nan, "m/s", short) for leg in legs)))
+    return Table(caption, ("", *(leg.name for leg in legs)), tuple(rows), frozenset(range(1, len(legs) + 1)))
+
+
+def _middle(values: Sequence[float]) -> float:
+    known = [value for value in values if math.isfinite(value)]
+    return median(known) if known else math.nan
 
 
 def _trends(comparison: Comparison) -> Table:
@@ -156,10 +207,21 @@ def _trends(comparison: Comparison) -> Table:
 
 def _habit_table(comparison: Comparison) -> Table:
     rows = [
-        (_habit(habit), f"{habit.times} of {_flown(habit)}", figure(Estimate(habit.mean, unit="m/s")), habit.trend.sentence("m/s"))
+        (
+            _habit(habit), f"{habit.times} of {_flown(habit)}", _bare(habit.mean, math.nan, "m/s", True), _bare(habit.median, math.nan, "m/s", True),
+            habit.trend.sentence("m/s"),
+        )
         for habit in comparison.habits[:12]
-    ]
-    return Table("Habits, the dearest first", ("cause of waste", "in", "costs an attempt", "trend"), tuple(rows), frozenset({1, 2}))
+    ]  # fmt: skip
+    heads = ("cause of waste", "in", "an attempt, m/s", "when it comes, m/s", "trend")
+    note = "What a habit costs an attempt is the mean over all attempts at its leg; what it costs when it comes is the median of those that had it."
+    return Table("Habits, the dearest first", heads, tuple(rows), frozenset({1, 2, 3}), (note,))
+
+
+_LEG_CELLS = (
+    ("spent", "m/s"), ("waste", "m/s"), ("needed", "m/s"), ("burn_loss", "m/s"), ("placement_loss", "m/s"), ("correction_loss", "m/s"),
+    ("still_needed", "m/s"), ("duration", "s"),
+)  # fmt: skip
 
 
 def comparison_csv(comparison: Comparison) -> str:
@@ -170,14 +232,16 @@ def comparison_csv(comparison: Comparison) -> str:
     for item in comparison.measures:
         heads += [f"{item.key} [{item.unit}]", f"{item.key}_sigma [{item.unit}]"]
     for leg in comparison.legs:
-        heads += [f"{leg.name} spent [m/s]", f"{leg.name} waste [m/s]"]
+        heads += [f"{leg.name} {key} [{unit}]" for key, unit in _LEG_CELLS]
+        heads += [f"{leg.name} miss {key} [{miss.unit}]" for key, miss in leg.misses.items()]
     writer.writerow([inert(head) for head in heads])
     for index, attempt in enumerate(comparison.attempts):
         row = [attempt.id, attempt.revision, *map(inert, (attempt.name, attempt.pilot, attempt.date, attempt.plan))]
         for item in comparison.measures:
             row += [_number(item.values[index]), _number(item.sigmas[index])]
         for leg in comparison.legs:
-            row += [_number(leg.spent[index]), _number(leg.waste[index])]
+            row += [_number(getattr(leg, key)[index]) for key, _ in _LEG_CELLS]
+            row += [_number(miss.values[index]) for miss in leg.misses.values()]
         writer.writerow(row)
     return stream.getvalue()
 

@@ -12,16 +12,16 @@ import numpy as np
 from analyser import __version__
 from analyser.files import staged_folder
 from analyser.reporting.comparison import Comparison, Measure, to_dict
-from analyser.reporting.comparison_tables import comparison_csv, comparison_tables, comparison_words
+from analyser.reporting.comparison_tables import SIDE_BY_SIDE, comparison_csv, comparison_tables, comparison_words
 from analyser.reporting.content import CAUTION, INTERVALS, Picture
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["comparison_html", "comparison_json", "comparison_text", "over_time_figure", "write_comparison"]
+__all__ = ["comparison_html", "comparison_json", "comparison_text", "legs_together_figure", "over_time_figure", "write_comparison"]
 
 #: What is drawn below the waste, as far as it is known.
-DRAWN = ("propellant_left", "landing_speed", "reading_to_burn")
+DRAWN = ("missed", "propellant_left", "landing_speed", "reading_to_burn")
 
 
 def comparison_text(comparison: Comparison) -> str:
@@ -49,17 +49,40 @@ def comparison_html(comparison: Comparison) -> str:
     from analyser.reporting.html import render
     from analyser.reporting.pictures import inline_svg, picture_bytes
 
-    figure = over_time_figure(comparison)
-    picture = None
+    pictures = []
+    figure = legs_together_figure(comparison)
     if figure is not None:
-        alt = "Waste by cause, and propellant left, landing speed and time from the last reading to the burn, attempt by attempt; the figures are in the tables."
+        alt = "Delta-v spent leg by leg, a bar an attempt, with the plan's ideal; the figures are in the table."
+        caption = "What each leg took in each attempt, with its 95 % interval; the stroke is the plan's ideal."
+        pictures.append(Picture("legs-together", inline_svg(picture_bytes(figure, "svg", "legs").decode(), "legs"), alt, caption))
+    figure = over_time_figure(comparison)
+    if figure is not None:
+        alt = "Waste by cause, and what else is known of misses, propellant left, landing speed and time from reading to burn, attempt by attempt; the figures are in the tables."
         caption = "In order of time, numbered as in the logbook. Bars are 95 % intervals; a line stands only where a trend can be told."
-        picture = Picture("over-time", inline_svg(picture_bytes(figure, "svg", "compare").decode(), "compare"), alt, caption)
+        pictures.append(Picture("over-time", inline_svg(picture_bytes(figure, "svg", "compare").decode(), "compare"), alt, caption))
     title = comparison.plan or "Attempts"
     return render(
-        "compare.html", title=title, words=comparison_words(comparison), tables=comparison_tables(comparison), picture=picture,
+        "compare.html", title=title, words=comparison_words(comparison), tables=comparison_tables(comparison), pictures=pictures,
         remarks=comparison.remarks, caution=CAUTION, intervals=INTERVALS, version=__version__,
     )  # fmt: skip
+
+
+def legs_together_figure(comparison: Comparison) -> "Figure | None":
+    """What each leg took in each attempt, bars side by side; None where there are too many attempts for that, or no legs."""
+    legs = [leg for leg in comparison.legs if any(math.isfinite(value) and value > 0 for value in leg.spent)]
+    if not 2 <= len(comparison.attempts) <= SIDE_BY_SIDE or not legs:
+        return None
+    from matplotlib.figure import Figure
+
+    from analyser.reporting.comparison_plots import draw_legs_together
+
+    figure = Figure(figsize=(7.6, 2.9))
+    figure.patch.set_alpha(0)
+    ax = figure.add_axes((0.1, 0.1, 0.88, 0.72))
+    names = tuple(f"{item.id}: {item.name}" for item in comparison.attempts)
+    spent, sigmas = (np.array([getattr(leg, key) for leg in legs]).T for key in ("spent", "spent_sigma"))
+    draw_legs_together(ax, tuple(leg.name for leg in legs), names, spent, 1.96 * np.nan_to_num(sigmas), np.array([leg.planned for leg in legs]))
+    return figure
 
 
 def over_time_figure(comparison: Comparison) -> "Figure | None":

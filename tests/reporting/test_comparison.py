@@ -14,7 +14,7 @@ from test_debrief import HOSTILE, Page
 from analyser.errors import InputError, OutputError
 from analyser.logbook import Logbook
 from analyser.reporting import compare, comparison_csv, comparison_html, comparison_json, comparison_text, write_comparison
-from analyser.reporting.comparison_views import over_time_figure
+from analyser.reporting.comparison_views import legs_together_figure, over_time_figure
 
 
 def logbook_of(path, wastes, **changes):
@@ -78,9 +78,10 @@ def test_no_line_through_noise(four, tmp_path):
 
 def test_the_picture_shows_the_figures(halving):
     found = compare(halving)
-    waste, landing = over_time_figure(found).axes[:2]
+    waste, missed, landing = over_time_figure(found).axes[:3]
     heights = sum(np.array([bar.get_height() for bar in container]) for container in waste.containers)
     assert heights == pytest.approx(found.measure("waste").values)
+    assert missed.lines[0].get_ydata() == pytest.approx(found.measure("missed").values)
     assert landing.lines[0].get_ydata() == pytest.approx([1.9] * 8)
     assert [label.get_text() for label in waste.get_xticklabels()] == [str(item.id) for item in found.attempts]
 
@@ -93,7 +94,32 @@ def test_two_attempts_leg_by_leg(halving):
     assert all(math.isnan(value) for value in legs["ascent"].spent)
     assert legs["ascent"].planned == 829.0
     text = comparison_text(found)
-    assert re.search(r"descent: spent, m/s\s+1072\s+924", text)
+    assert re.search(r"descent: spent, m/s\s+1072\s+924\s+\u2212148", text)
+    assert re.search(r"descent: burn loss, m/s\s+\d+\s+\d+", text) and re.search(r"descent: took\s+\S", text) and re.search(r"flight time\s+\d", text)
+    assert re.search(r"transfer: periapsis altitude off by, m\s+\u22122500\s+\u22122500\s+\u2013", text)  # no difference can be told
+    assert legs["transfer"].misses["periapsis_altitude"].values == (-2500.0, -2500.0)
+    assert legs["descent"].duration[0] > 0
+
+
+def test_the_picture_of_two_attempts_shows_their_legs(halving):
+    found = compare(halving, names=["try 1", "try 8"])
+    ax = legs_together_figure(found).axes[0]
+    flown = [leg for leg in found.legs if any(value > 0 for value in leg.spent)]
+    first, second = ([bar.get_height() for bar in container] for container in ax.containers if hasattr(container, "patches"))
+    assert first == pytest.approx([leg.spent[0] for leg in flown]) and second == pytest.approx([leg.spent[1] for leg in flown])
+    assert [label.get_text() for label in ax.get_xticklabels()] == [leg.name for leg in flown]
+    assert legs_together_figure(compare(halving)) is None  # eight bars a leg say nothing
+    assert comparison_html(found).count("<svg") == 2
+
+
+def test_what_a_habit_costs_when_it_comes(tmp_path):
+    book = Logbook(tmp_path / "logbook.sqlite")
+    for number, waste in enumerate((2.0, None, 1.0, None, 4.0), 1):
+        findings = made_findings(waste or 1.0) if waste else made_findings(1.0, advice=())
+        book.record(made_flight(name=f"try {number}", date=f"2031-04-{number:02d}"), findings)
+    habit = compare(book).habits[0]
+    assert (habit.times, habit.mean, habit.median) == (3, pytest.approx(119 * 7 / 5), pytest.approx(119 * 2))
+    assert habit.trend.verdict == "none told"
 
 
 def test_the_last_few(halving):
@@ -147,7 +173,7 @@ def test_the_files(halving, tmp_path):
     path = write_comparison(compare(halving), tmp_path / "out")
     assert sorted(entry.name for entry in path.parent.iterdir()) == ["compare.csv", "compare.html", "compare.json"]
     page = Page(path.read_text(encoding="utf-8"))
-    assert len(page.all("table")) == len(page.all("caption")) == 4
+    assert len(page.all("table")) == len(page.all("caption")) == 7
     (tmp_path / "file").write_text("")
     with pytest.raises(OutputError):
         write_comparison(compare(halving), tmp_path / "file")
