@@ -14,11 +14,26 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "FORMAT_VERSION", "Advice", "Arc", "Ascent", "Burn", "ChuteOpening", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
+    "FORMAT_VERSION", "Advice", "Arc", "BestReading", "Ascent", "Burn", "ChuteOpening", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
 _NO_PLANE = "not shown by altitude, speed and vertical speed"
+
+
+@dataclass(frozen=True)
+class BestReading:
+    """The one more reading that would have told most about an arc: which gauge (``column``), when (MET, s), taken to be good to ``sigma`` (SI).
+
+    ``before`` and ``after`` are the standard deviation of the apsides' distances without and with it, m (before: inf where nothing was known).
+    """
+
+    column: str
+    met: float
+    sigma: float
+    before: float
+    after: float
+    text: str
 
 
 @dataclass(frozen=True)
@@ -56,6 +71,7 @@ class Arc:
     longitude_of_periapsis: Estimate = Estimate.unknown("rad", _NO_PLANE)
     orientation: "np.ndarray | None" = None
     orientation_covariance: "np.ndarray | None" = None
+    next_reading: BestReading | None = None  # None on the ground
 
 
 @dataclass(frozen=True)

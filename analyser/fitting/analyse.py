@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from analyser.findings import Burn, Estimate, Findings, IdealPlan, Landing, SetAside, Transition
+from analyser.findings import BestReading, Burn, Estimate, Findings, IdealPlan, Landing, SetAside, Transition
 from analyser.fitting.advice import advise
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import find_ascents
@@ -24,6 +24,7 @@ from analyser.fitting.margins import margins_over_time
 from analyser.fitting.legs import audit_leg, leg_spans, plane_counts
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
+from analyser.fitting.next_reading import best_next_reading
 from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track
@@ -117,6 +118,9 @@ def _described(arc: FittedArc) -> FittedArc:
     if arc.kind == "coast":
         # in place: samples drawn together with those of other arcs stay with it
         object.__setattr__(arc, "estimates", describe(arc.fit, arc.body))
+        best = best_next_reading(arc.fit)
+        object.__setattr__(arc, "next_reading", BestReading(best.column, best.met, best.sigma, best.before, best.after, str(best)))
+        object.__setattr__(arc, "remarks", (*arc.remarks, str(best)))
     return arc
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from analyser.findings import Arc, Estimate
+from analyser.findings import Arc, BestReading, Estimate
 from analyser.fitting import conic
 from analyser.fitting.plane import NOT_SHOWN, Plane
 from analyser.fitting.plane_figures import rotations, unknown_figures
@@ -39,6 +39,7 @@ class FittedArc:
     fit: object | None = None
     estimates: dict[str, Estimate] | None = None
     remarks: tuple[str, ...] = ()
+    next_reading: BestReading | None = None
     plane: Plane | None = None
 
     @cached_property
@@ -103,7 +104,7 @@ class FittedArc:
             periapsis_altitude=get("periapsis_altitude", "m"), apoapsis_altitude=get("apoapsis_altitude", "m"),
             periapsis_time=get("periapsis_time", "s"), period=get("period", "s"), energy=get("energy", "J/kg"),
             angular_momentum=get("angular_momentum", "m^2/s"),
-            inclination=lying["inclination"], epoch=self.epoch, state=self.state, covariance=self.covariance, remarks=self.remarks,
+            inclination=lying["inclination"], epoch=self.epoch, state=self.state, covariance=self.covariance, remarks=self.remarks, next_reading=self.next_reading,
             ascending_node_longitude=lying["ascending_node_longitude"], argument_of_periapsis=lying["argument_of_periapsis"],
             longitude_of_periapsis=lying["longitude_of_periapsis"],
             orientation=self.plane.rotation if self.plane is not None and self.plane.noded else None,

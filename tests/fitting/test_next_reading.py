@@ -2,13 +2,16 @@
 
 import numpy as np
 import pytest
+from tables import WORLDS
 from test_orbit import BODY, STATE, readings
 
+from analyser.fitting import fit_flight
 from analyser.fitting.conic import propagate, shape
 from analyser.fitting.intervals import describe
 from analyser.fitting.next_reading import best_next_reading
 from analyser.fitting.observations import CHANNELS, from_arrays
 from analyser.fitting.orbit import fit_values
+from analyser.ingest import load_flight
 
 
 def with_reading(observed, column, met, sigma):
@@ -55,3 +58,18 @@ def test_an_open_orbit_and_a_circle_get_advice_too():
         assert advice.after < advice.before
         assert str(advice).startswith("one more ") and "T+" in str(advice)
     assert shape(BODY.mu, 1.0e6, 900.0, 3900.0).eccentricity > 1
+
+
+def test_every_coast_of_a_flight_carries_its_advice():
+    flight = load_flight(WORLDS.parent / "flights" / "first-try")
+    findings = fit_flight(flight)
+    coasts = [arc for arc in findings.arcs if arc.kind == "coast"]
+    assert len(coasts) > 5
+    for arc, told in zip(findings.arcs, findings.to_dict()["arcs"]):
+        if arc.kind != "coast":
+            assert arc.next_reading is None and told["next_reading"] is None
+            continue
+        best = arc.next_reading
+        assert best.column in flight.readings.table and arc.start - 1 <= best.met <= arc.end + 1 or len(arc.rows) == 1
+        assert 0 < best.after <= best.before
+        assert best.text in arc.remarks and told["next_reading"]["text"] == best.text
