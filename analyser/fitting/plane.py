@@ -20,7 +20,7 @@ from analyser.fitting.linear import Linear, straighten
 from analyser.fitting.observations import Observations, Whitening
 from analyser.fitting.orbit import CoastFit, Rejected
 from analyser.fitting.outliers import LIMIT, test_readings
-from analyser.fitting.plane_sights import ALL, HEADING, LATITUDE, LONGITUDE, SHAPES, exponential, model, swept, with_places
+from analyser.fitting.plane_sights import ALL, HEADING, LATITUDE, LONGITUDE, SHAPES, exponential, model, swept, with_places, wrapped
 from analyser.fitting.plane_starts import orientations
 from analyser.fitting.rounding import rounded_columns, scheduled, share_weight, spread
 from analyser.fitting.slips import explain
@@ -87,8 +87,15 @@ class Plane:
         return dataclasses.replace(self, rotation=exponential(self.turned(state)) @ self.rotation, state=np.array(state), covariance=whole)
 
     def samples(self, states: np.ndarray, normals: np.ndarray) -> np.ndarray:
-        """Orientations (k, 3, 3) that go with sampled states (k, 3); ``normals`` (k, 3) are standard normal deviates."""
-        return exponential(self.turned(states) + normals @ self._regression[1].T) @ self.rotation
+        """Orientations (k, 3, 3) that go with sampled states (k, 3); ``normals`` (k, 3) are standard normal deviates, which are made independent of the
+        states' exactly, so that what the samples say of a sum of both is exact too."""
+        about = states - states.mean(axis=0)
+        about = about / np.maximum(about.std(axis=0), 1e-300)
+        rest = normals - about @ (np.linalg.pinv(about, rcond=1e-9) @ normals)
+        rest = rest - rest.mean(axis=0)
+        if len(rest) > 30:
+            rest = rest @ np.linalg.inv(np.linalg.cholesky(rest.T @ rest / len(rest))).T
+        return exponential(self.turned(states) + rest @ self._regression[1].T) @ self.rotation
 
 
 @dataclass(frozen=True)
@@ -378,7 +385,13 @@ def _rejected(seen: Observations, way: _Way, tests) -> list[Rejected]:
         sigma = float(seen.sigmas[row, channel])
         earlier = seen.values[:row, channel]
         earlier = earlier[np.isfinite(earlier)]
-        slip = explain(column, value, sigma, expected, doubt, float(earlier[-1]) if earlier.size else math.nan)
+        previous = float(earlier[-1]) if earlier.size else math.nan
+        # the same place is 350 deg or -10 deg: whichever a slip leads to, else as the column is written
+        whole = [expected] if channel == LATITUDE else [float(wrapped(expected)), float(wrapped(expected)) % (2 * math.pi)]
+        written = whole[0] if np.nanmin(seen.values[:, channel]) < 0 else whole[-1]
+        slip, expected = next(
+            ((slip, meant) for meant in whole if (slip := explain(column, value, sigma, meant, doubt, previous)) is not None), (None, written)
+        )
         far = abs(float(tests.readings[row, channel]))
         digits = min(max(0, -math.floor(math.log10(math.degrees(math.hypot(sigma, doubt) * 3.5)))), 4)
         said = f"{far:.0f}" if far < 100 else "over 100"

@@ -84,10 +84,8 @@ def _inclination(plane: Plane, value: float, sample: np.ndarray) -> tuple[Estima
     widest = math.sqrt(max(float(np.linalg.eigvalsh(sideways)[-1]), 0.0))
     sine = math.hypot(normal[0], normal[1])
     if not plane.noded or sine > _NEAR * widest:
-        low, high = np.quantile(sample, [0.025, 0.975])
-        # latitudes alone can't tell a tilt past the pole from one short of it, nor a small one from none
-        sigma = float(np.std(sample))
-        return Estimate(value, sigma, float(max(min(low, value), 0.0)), float(min(max(high, value), math.pi)), "rad"), sine > _TILTED * widest
+        low, high = _ends(sample - value)
+        return Estimate(value, float(np.std(sample)), max(value + low, 0.0), min(value + high, math.pi), "rad"), sine > _TILTED * widest
     covariance = np.zeros((3, 3))
     covariance[0, 0] = widest**2 or 1e-30
     covariance[1:, 1:] = sideways + 1e-30 * np.eye(2)
@@ -120,6 +118,18 @@ def _angle(value: float, sample: np.ndarray, reason: str) -> Estimate:
     off = wrapped(sample[np.isfinite(sample)] - value)
     if len(off) < 0.9 * SAMPLES or float(np.std(off)) > _TOLD:
         return Estimate.unknown("rad", f"undefined: it is open to {math.degrees(2 * float(np.std(off))):.0f} deg or more")
-    low, high = np.quantile(off, [0.025, 0.975])
+    low, high = _ends(off)
     value = float(value % (2 * math.pi))
-    return Estimate(value, float(np.std(off)), value + min(float(low), 0.0), value + max(float(high), 0.0), "rad")
+    return Estimate(value, float(np.std(off)), value + low, value + high, "rad")
+
+
+def _ends(off: np.ndarray) -> tuple[float, float]:
+    """Ends of the 95 % interval from samples about the best value, which lies between them.
+
+    The samples' spread is exact where all is straight, their outermost ones are few: these count where they bend the interval.
+    """
+    low, high = (float(end) for end in np.quantile(off, [0.025, 0.975]))
+    if abs(low + high) < 0.15 * (high - low):
+        high = 1.959964 * float(np.sqrt(np.mean(off**2)))
+        low = -high
+    return min(low, 0.0), max(high, 0.0)
