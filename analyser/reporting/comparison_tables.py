@@ -86,13 +86,15 @@ def comparison_tables(comparison: Comparison, short: bool = False) -> tuple[Tabl
     return tuple(table for table in tables if table is not None)
 
 
-def _bare(value: float, sigma: float, unit: str, short: bool) -> str:
-    """A figure without its unit, which stands in the header."""
+def _bare(value: float, sigma: float, unit: str, short: bool, like: float = 1.0) -> str:
+    """A figure without its unit, which stands in the header: the one that a pilot says for the size ``like``."""
     if not math.isfinite(value):
         return NOTHING
+    name, size = unit_for(unit, like)
     if short:
-        return plain_number(value, 0 if abs(value) >= 100 else 1)
-    return figure(Estimate.of(value, sigma, unit), like=1.0).removesuffix(f" {unit}")
+        shown = abs(value / size)
+        return plain_number(value / size, 0 if shown >= 100 else 1 if shown >= 1 or unit not in ("", "1") else 4)
+    return figure(Estimate.of(value, sigma, unit), like=like).removesuffix(f" {name}")
 
 
 def _names(comparison: Comparison) -> Table:
@@ -106,10 +108,10 @@ def _side_by_side(comparison: Comparison, short: bool) -> Table:
     pair = len(attempts) == 2
     rows: list[tuple[str, ...]] = []
 
-    def add(label: str, values: Sequence[float], sigmas: Sequence[float], unit: str) -> None:
+    def add(label: str, values: Sequence[float], sigmas: Sequence[float], unit: str, like: float = 1.0) -> None:
         if any(math.isfinite(value) and value != 0 for value in values):
-            cells = [_bare(value, sigma, unit, short) for value, sigma in zip(values, sigmas, strict=True)]
-            rows.append((f"{label}, {unit}", *cells, *([_difference(values, sigmas, unit)] if pair else [])))
+            cells = [_bare(value, sigma, unit, short, like) for value, sigma in zip(values, sigmas, strict=True)]
+            rows.append((", ".join((label, *filter(None, unit_for(unit, like)[:1]))), *cells, *([_difference(values, sigmas, unit, like)] if pair else [])))
 
     def say(label: str, cells: Sequence[str]) -> None:
         if any(cell != NOTHING for cell in cells):
@@ -129,8 +131,8 @@ def _side_by_side(comparison: Comparison, short: bool) -> Table:
         if any(value > 0.5 for value in leg.still_needed):
             add(f"{leg.name}: missed the goal by", leg.still_needed, leg.still_needed_sigma, "m/s")
         for key, miss in leg.misses.items():
-            unit, size = unit_for(miss.unit, max(abs(value) for value in miss.values if math.isfinite(value)))
-            add(f"{leg.name}: {key.replace('_', ' ')} off by", [value / size for value in miss.values], [sigma / size for sigma in miss.sigmas], unit)
+            largest = max(abs(value) for value in miss.values if math.isfinite(value))
+            add(f"{leg.name}: {key.replace('_', ' ')} off by", miss.values, miss.sigmas, miss.unit, largest)
         say(f"{leg.name}: took", [duration(seconds) if math.isfinite(seconds) else NOTHING for seconds in leg.duration])
     names = [item.name for item in attempts]
     heads = [f"{item.id}" if short else name if names.count(name) == 1 else f"{name} ({item.id})" for name, item in zip(names, attempts, strict=True)]
@@ -144,13 +146,13 @@ _LEG_ROWS = (
 )  # fmt: skip
 
 
-def _difference(values: Sequence[float], sigmas: Sequence[float], unit: str) -> str:
+def _difference(values: Sequence[float], sigmas: Sequence[float], unit: str, like: float) -> str:
     """Second less first; nothing where their errors leave no difference to tell."""
     change = values[1] - values[0]
     sigma = math.hypot(*(spread if math.isfinite(spread) else 0.0 for spread in sigmas))
     if not math.isfinite(change) or abs(change) <= 1.96 * sigma or change == 0:
         return NOTHING
-    return figure(Estimate.of(change, sigma, unit), sign=True, like=1.0).removesuffix(f" {unit}")
+    return figure(Estimate.of(change, sigma, unit), sign=True, like=like).removesuffix(f" {unit_for(unit, like)[0]}")
 
 
 def _attempts(comparison: Comparison, caption: str, keys: Sequence[str], short: bool) -> Table | None:
@@ -161,7 +163,8 @@ def _attempts(comparison: Comparison, caption: str, keys: Sequence[str], short: 
     rows = []
     for index, item in enumerate(comparison.attempts):
         name = item.name if not short or len(item.name) <= 18 else item.name[:17] + "\u2026"
-        rows.append((f"{item.id}", name, item.date or NOTHING, *(_bare(m.values[index], m.sigmas[index], m.unit, short) for m in measures)))
+        day = item.date if short else item.date.replace("-", "\u2011")  # a date is not broken
+        rows.append((f"{item.id}", name, day or NOTHING, *(_bare(m.values[index], m.sigmas[index], m.unit, short) for m in measures)))
     heads = ("", "attempt", "date", *(f"{item.label.replace('delta-v ', '').replace(' loss', '') if short else item.label}, {item.unit}" for item in measures))
     return Table(caption, heads, tuple(rows), frozenset(range(3, len(heads))))
 

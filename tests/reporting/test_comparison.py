@@ -1,6 +1,7 @@
 """Attempts side by side and over time: nothing told that the attempts don't tell."""
 
 import csv
+import dataclasses
 import io
 import json
 import math
@@ -12,6 +13,7 @@ from made_flight import made_findings, made_flight
 from test_debrief import HOSTILE, Page
 
 from analyser.errors import InputError, OutputError
+from analyser.findings import Estimate
 from analyser.logbook import Logbook
 from analyser.reporting import compare, comparison_csv, comparison_html, comparison_json, comparison_text, write_comparison
 from analyser.reporting.comparison_views import legs_together_figure, over_time_figure
@@ -99,6 +101,19 @@ def test_two_attempts_leg_by_leg(halving):
     assert re.search(r"transfer: periapsis altitude off by, m\s+\u22122500\s+\u22122500\s+\u2013", text)  # no difference can be told
     assert legs["transfer"].misses["periapsis_altitude"].values == (-2500.0, -2500.0)
     assert legs["descent"].duration[0] > 0
+
+
+def test_misses_are_told_in_units_a_pilot_says(tmp_path):
+    book = Logbook(tmp_path / "logbook.sqlite")
+    for number, miss in ((1, -25_000.0), (2, -42_000.0)):
+        findings = made_findings()
+        off = {"periapsis_altitude": Estimate.of(miss, 300.0, "m"), "eccentricity": Estimate.of(0.02 * number, 0.001, "1")}
+        legs = (dataclasses.replace(findings.legs[0], miss=off), *findings.legs[1:])
+        book.record(made_flight(name=f"try {number}"), dataclasses.replace(findings, legs=legs))
+    text, page = comparison_text(compare(book)), Page(comparison_html(compare(book)))
+    assert re.search(r"transfer: periapsis altitude off by,\s+\u221225\.0\s+\u221242\.0\s+\u221217\.00 ± 0\.83\nkm", text)
+    assert re.search(r"transfer: eccentricity off by\s+0\.0200\s+0\.0400", text)
+    assert "\u221225.00 ± 0.59" in page.words and "transfer: eccentricity off by" in page.words
 
 
 def test_the_picture_of_two_attempts_shows_their_legs(halving):
