@@ -15,7 +15,8 @@ from analyser.flight import TEXTS
 from analyser.ingest import ocr
 from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.images import load_opencv
-from analyser.ingest.recogniser import ALPHABET, UNREADABLE, honest_probability, recognise
+from analyser.ingest.recogniser import ALPHABET, UNREADABLE, recognise
+from analyser.ingest.trust import after_a_glance, after_a_look
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
 
 ACCEPT = 0.995  # probability at which a value is believed
-ASK = 0.9995  # below this Tesseract is asked too
+ASK = ACCEPT  # below this Tesseract is asked too
 TESSERACT_WORTH = 30.0  # how much likelier a value gets, in odds, that Tesseract reads as well
 CONTRADICTED = 0.998  # a value that Tesseract contradicts surely must be this likely by itself
 NOTHING = "the gauge shows no value"
@@ -62,12 +63,16 @@ class GaugeReading:
 class Seen:
     """What was seen in one crop, before anything is made of it.
 
-    ``texts``: texts of the grammar with their probability among all texts; ``raw``: the likeliest text, grammar or not;
+    ``texts``: texts of the grammar with their probability among all texts; ``raw``: the likeliest text, grammar or not; ``glanced`` and
+    ``risk``: the quick network's text and how probably it is wrong; ``deep``: whether the deep one was asked;
     ``second``: what Tesseract read, None where it was not asked; ``reading``: set where nothing is left to interpret.
     """
 
     texts: tuple[tuple[str, float], ...] = ()
     raw: str = ""
+    glanced: str = ""
+    risk: float = 1.0
+    deep: bool = True
     second: ocr.Line | None = None
     reading: GaugeReading | None = None
 
@@ -91,7 +96,7 @@ def look_at_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
     automaton = compile_pattern(gauge.grammar.pattern(), ALPHABET)
     return [
-        Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw)
+        Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw, found.glanced, found.risk, found.deep)
         for found in recognise(crops, automaton)
     ]
 
@@ -114,7 +119,14 @@ def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]
 
 def _first_guess(seen: Seen) -> float:
     mass = sum(weight for _, weight in seen.texts)
-    return honest_probability(seen.texts[0][1] / mass, mass, seen.texts[0][0], seen.raw) if seen.texts else 0.0
+    return _honest(seen, seen.texts[0][1] / mass, mass, seen.texts[0][0]) if seen.texts else 0.0
+
+
+def _honest(seen: Seen, share: float, mass: float, text: str) -> float:
+    """Probability that the likeliest value, ``share`` of the ``mass`` of all texts of the grammar, is right."""
+    if not seen.deep:
+        return after_a_glance(seen.risk)
+    return after_a_look(share, min(mass, 1.0), text, seen.raw, seen.glanced, seen.risk)
 
 
 def _shows_nothing(raw: str) -> bool:
@@ -150,7 +162,7 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
         found = f"{seen.raw!r} is not what this gauge can show" if seen.raw else "nothing could be read"
         return GaugeReading((), found, seen.raw)
     mass = sum(each.probability for each in merged)
-    honest = honest_probability(merged[0].probability / mass, mass, merged[0].text, seen.raw)
+    honest = _honest(seen, merged[0].probability / mass, mass, merged[0].text)
     merged = _shared_out(merged, honest)
     doubt = ""
     if seen.second is not None:

@@ -1,37 +1,35 @@
-"""Our own recogniser of read-outs: a small convolutional network whose columns are scored by connectionist temporal
-classification (Graves, Fernandez, Gomez & Schmidhuber 2006), run through OpenCV, searched along a grammar.
+"""Our own recogniser of read-outs: two small convolutional networks run through OpenCV, a quick one that looks at every crop
+and a deep one for those that the first is not sure of, searched along a grammar.
 
-Only texts that the gauge can show come out, each with a probability that was calibrated on fonts that the network
-was not trained on. See ``analyser/ingest/training`` for how it was made.
+Only texts that the gauge can show come out. See ``analyser/ingest/training`` for how the networks were made, ``beam`` for
+how their columns become texts and ``trust`` for how scores become probabilities.
 """
 
 from __future__ import annotations
 
-import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
-from analyser.ingest.automaton import DEAD, Automaton
+from analyser.ingest.automaton import Automaton
+from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, glance, search
 from analyser.ingest.images import load_opencv
+from analyser.ingest.trust import calibration
 
 if TYPE_CHECKING:
     import numpy as np
 
-#: Characters the network knows; class 0 is the blank, class i + 1 the i-th of these, the last one UNREADABLE.
-ALPHABET = " 0123456789.,:+-'%°/²ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
-UNREADABLE = "?"  # a character that is there but cut, covered or blinded
-CLASSES = len(ALPHABET) + 2
+__all__ = ["ALPHABET", "CLASSES", "UNREADABLE", "Recognition", "Spelling", "best_path", "recognise", "score", "search", "to_strip"]
+
 HEIGHT = 32  # pixels of the network's input
 MIN_WIDTH, MAX_WIDTH = 16, 384
-WEIGHTS = Path(__file__).parent / "weights" / "recogniser.onnx"
-CALIBRATION = Path(__file__).parent / "weights" / "recogniser.json"
-BEAM = 12  # texts followed at a time
-FAINT = -9.0  # log probability below which a character in a column is not followed
-SURE_BLANK = -0.002  # log probability above which a column is taken for blank by every text
+WEIGHTS = Path(__file__).parent / "weights"
+QUICK, DEEP = "quick", "deep"
+BATCH = 16  # crops in one go
+CERTAIN = 1e-3  # risk below which no other text is sought
 
 
 def to_strip(crop: "np.ndarray") -> "np.ndarray":
@@ -56,172 +54,86 @@ def to_strip(crop: "np.ndarray") -> "np.ndarray":
 
 
 @dataclass(frozen=True)
-class Spelling:
-    """A text that a crop may show, and the natural logarithm of its probability among all texts whatever."""
-
-    text: str
-    weight: float
-
-
-@dataclass(frozen=True)
 class Recognition:
-    """What the network makes of one crop.
+    """What the networks make of one crop.
 
     ``spellings``: texts of the grammar, likeliest first; ``raw``: the likeliest text, grammar or not ("?" marks a
-    character that is there and can't be made out); ``mass``: probability of all texts of the grammar together.
+    character that is there and can't be made out); ``glanced``, ``risk``: what the quick network made of it and how probably it
+    is something else; ``deep``: whether the deep one was asked (else ``spellings`` and ``raw`` are the quick one's).
     """
 
     spellings: tuple[Spelling, ...]
     raw: str
-    mass: float
+    glanced: str
+    risk: float
+    deep: bool
 
 
-@lru_cache(maxsize=1)
-def _network():
+@lru_cache(maxsize=2)
+def _network(name: str):
     import numpy as np
 
     cv2 = load_opencv()
+    path = WEIGHTS / f"{name}.onnx"
     try:
-        data = np.frombuffer(WEIGHTS.read_bytes(), np.uint8)
+        data = np.frombuffer(path.read_bytes(), np.uint8)
     except OSError as error:
-        raise AnalyserError(f"{WEIGHTS}: the recogniser's weights are missing; install the analyser again") from error
+        raise AnalyserError(f"{path}: the recogniser's weights are missing; install the analyser again") from error
     return cv2.dnn.readNetFromONNX(data)
 
 
-@lru_cache(maxsize=1)
-def calibration() -> dict:
-    """Numbers that turn the network's scores into honest probabilities."""
-    return json.loads(CALIBRATION.read_text(encoding="utf-8"))
+def score(crops: list["np.ndarray"], name: str = DEEP) -> list["np.ndarray"]:
+    """For each crop the natural logarithms of class probabilities, (columns, CLASSES), by the network of that name."""
+    return _scored([to_strip(crop) for crop in crops], name)
 
 
-def score(crops: list["np.ndarray"]) -> list["np.ndarray"]:
-    """For each crop the natural logarithms of class probabilities, (columns, CLASSES)."""
+def _scored(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
     import numpy as np
 
-    network = _network()
-    strips = [to_strip(crop) for crop in crops]
+    network = _network(name)
     by_width: dict[int, list[int]] = {}
     for index, strip in enumerate(strips):
         by_width.setdefault(strip.shape[1], []).append(index)
-    results: list = [None] * len(crops)
+    results: list = [None] * len(strips)
     for indices in by_width.values():
-        for start in range(0, len(indices), 16):
-            part = indices[start : start + 16]
+        for start in range(0, len(indices), BATCH):
+            part = indices[start : start + BATCH]
             network.setInput(np.stack([strips[index] for index in part])[:, None])
             scores = network.forward()
-            scores = scores.reshape(len(part), CLASSES, -1).transpose(0, 2, 1).astype(np.float64) / calibration()["temperature"]
-            scores -= scores.max(axis=2, keepdims=True)
-            scores -= np.log(np.exp(scores).sum(axis=2, keepdims=True))
+            scores = scores.reshape(len(part), CLASSES, -1)
+            scores -= scores.max(axis=1, keepdims=True)
+            scores -= np.log(np.exp(scores).sum(axis=1, keepdims=True))
             for index, one in zip(part, scores):
-                results[index] = one
+                results[index] = one.T
     return results
 
 
-def recognise(crops: list["np.ndarray"], automaton: Automaton) -> list[Recognition]:
-    """Read crops of one gauge.
+def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | None = None) -> list[Recognition]:
+    """Read crops of one gauge: the quick network looks at all, the deep one at those that it is not sure of.
 
     Parameters
     ----------
     crops : list of ndarray, (height, width), uint8
     automaton : Automaton
         Of the gauge's grammar, over ALPHABET.
+    sure : float, optional
+        Risk up to which the quick look is enough; as calibrated if not given.
     """
-    return [
-        Recognition(spellings := search(logs, automaton), best_path(logs), min(1.0, sum(math.exp(each.weight) for each in spellings)))
-        for logs in score(crops)
-    ]
+    sure = calibration()["sure"] if sure is None else sure
+    strips = [to_strip(crop) for crop in crops]
+    found: list = []
+    for logs in _scored(strips, QUICK):
+        text, risk = glance(logs)
+        ready = risk <= sure and automaton.accepts(text)
+        found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready else (), text, text, risk, not ready))
+    again = [index for index, one in enumerate(found) if one.deep]
+    for index, logs in zip(again, _scored([strips[index] for index in again], DEEP)):
+        found[index] = _looked(logs, automaton, found[index])
+    return found
 
 
-def best_path(logs: "np.ndarray") -> str:
-    """The likeliest class of each column, runs joined, blanks dropped."""
-    path = logs.argmax(axis=1)
-    letters = ALPHABET + UNREADABLE
-    return "".join(letters[c - 1] for i, c in enumerate(path) if c and (i == 0 or c != path[i - 1])).strip()
-
-
-def search(logs: "np.ndarray", automaton: Automaton, width: int = BEAM) -> tuple[Spelling, ...]:
-    """Texts of the grammar by probability: a prefix beam search (Hannun, Maas, Jurafsky & Ng 2014) along the automaton.
-
-    Each text followed keeps the probability of ending in a blank and of ending in its last character, since only
-    with a blank between can a character come twice.
-    """
-    nothing = -math.inf
-    table = automaton.table
-    beams: dict[str, tuple[float, float, int]] = {"": (0.0, nothing, 0)}  # text -> (blank, not blank, state)
-    last_class = len(ALPHABET)
-    for row in logs:
-        blank = float(row[0])
-        if blank > SURE_BLANK:
-            beams = {text: (_add(a, b) + blank, nothing, state) for text, (a, b, state) in beams.items()}
-            continue
-        seen = [int(index) for index in (row[1 : last_class + 1] > FAINT).nonzero()[0]]
-        chances = [(index, ALPHABET[index], float(row[index + 1])) for index in seen]
-        grown: dict[str, list] = {}
-
-        def give(text: str, state: int, ends_blank: float, ends_letter: float) -> None:
-            entry = grown.get(text)
-            if entry is None:
-                grown[text] = [ends_blank, ends_letter, state]
-            else:
-                entry[0], entry[1] = _add(entry[0], ends_blank), _add(entry[1], ends_letter)
-
-        for text, (a, b, state) in beams.items():
-            both = _add(a, b)
-            give(text, state, both + blank, nothing)
-            final = text[-1:]
-            if final:
-                again = float(row[ALPHABET.index(final) + 1])
-                if again > 2 * FAINT:
-                    give(text, state, nothing, b + again)
-            moves = table[state]
-            for index, letter, chance in chances:
-                following = int(moves[index])
-                if following != DEAD:
-                    give(text + letter, following, nothing, (a if letter == final else both) + chance)
-        best = sorted(grown.items(), key=lambda item: -_add(item[1][0], item[1][1]))[:width]
-        beams = {text: tuple(entry) for text, entry in best}
-    found = [
-        Spelling(text.strip(), _add(a, b)) for text, (a, b, state) in beams.items() if automaton.accepting[state] and _add(a, b) > -60
-    ]
-    return tuple(sorted(found, key=lambda each: -each.weight))
-
-
-def _add(a: float, b: float) -> float:
-    """log(exp(a) + exp(b))."""
-    if a < b:
-        a, b = b, a
-    return a if b == -math.inf else a + math.log1p(math.exp(b - a))
-
-
-def honest_probability(share: float, mass: float, text: str, raw: str) -> float:
-    """Probability that the likeliest value is right.
-
-    Parameters
-    ----------
-    share : float
-        Its part of the probability of all texts of the grammar.
-    mass : float
-        Probability of all texts of the grammar.
-    text, raw : str
-        The likeliest text of the grammar, and of all; where they differ, or where ``raw`` holds characters that can't
-        be made out, that counts against the value.
-    """
-    weights = calibration()["logistic"]
-    score_ = sum(weight * value for weight, value in zip(weights, evidence(share, mass, text, raw)))
-    return 1 / (1 + math.exp(-max(-40.0, min(40.0, score_))))
-
-
-def evidence(share: float, mass: float, text: str, raw: str) -> tuple[float, ...]:
-    """What the probability of a value is reckoned from."""
-    return (
-        1.0,
-        _logit(share),
-        _logit(share * mass),
-        float(text.replace(" ", "") != raw.replace(" ", "")),
-        float(UNREADABLE in raw),
-    )
-
-
-def _logit(share: float) -> float:
-    share = min(max(share, 1e-4), 1 - 1e-4)  # beyond this the network's own certainty says no more
-    return math.log(share / (1 - share))
+def _looked(logs: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:
+    text, risk = glance(logs)
+    if risk < CERTAIN and automaton.accepts(text):
+        return replace(first, spellings=(Spelling(text, math.log1p(-risk)),), raw=text)
+    return replace(first, spellings=search(logs, automaton), raw=best_path(logs))

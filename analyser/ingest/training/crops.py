@@ -11,6 +11,7 @@ import numpy as np
 from analyser.ingest.recogniser import UNREADABLE
 from analyser.ingest.training.fonts import Face
 from analyser.ingest.training.glyphs import DIGIT_HEIGHT, DotFace, FontFace, MatrixFace, SegmentFace
+from analyser.ingest.training.segments import FourteenFace
 from analyser.ingest.training.texts import random_text
 
 
@@ -28,15 +29,17 @@ class Severity:
     glare: float  # how often
     cover: float = 0.0  # how often something hides characters
     cut: float = 0.0  # how often the crop's edge cuts the text
+    off: float = 0.0  # how far the crop may lie too high or too low, part of its height
+    moved: tuple[float, float] = (0.08, 0.14)  # how often the view moved during the shot, and how far at most, part of the digit height
 
 
 MILD = Severity((18, 60), (0.0, 0.03), (0, 4), (80, 96), (90, 220), 0.012, 0.6, 0.05)
 HARD = Severity((13, 45), (0.01, 0.06), (2, 10), (50, 90), (45, 200), 0.03, 2.0, 0.3)
 EXTREME = Severity((9, 20), (0.02, 0.10), (4, 18), (25, 60), (18, 120), 0.05, 3.0, 0.5)
 TRAIN = (
-    (0.38, Severity((16, 60), (0.0, 0.04), (0, 6), (70, 96), (60, 230), 0.02, 1.0, 0.1, 0.05, 0.06)),
-    (0.46, Severity((11, 48), (0.0, 0.08), (1, 14), (35, 92), (30, 210), 0.04, 2.5, 0.3, 0.06, 0.06)),
-    (0.16, Severity((8, 22), (0.01, 0.11), (3, 20), (20, 70), (15, 150), 0.055, 3.5, 0.5, 0.05, 0.05)),
+    (0.30, Severity((16, 60), (0.0, 0.04), (0, 6), (70, 96), (60, 230), 0.02, 1.0, 0.1, 0.05, 0.06)),
+    (0.36, Severity((11, 48), (0.0, 0.08), (1, 14), (35, 92), (30, 210), 0.04, 2.5, 0.3, 0.06, 0.06, 0.04)),
+    (0.34, Severity((7.5, 20), (0.01, 0.11), (1, 13), (18, 70), (18, 170), 0.055, 3.5, 0.5, 0.04, 0.04, 0.10, (0.15, 0.3))),
 )
 
 
@@ -68,9 +71,11 @@ class Drawer:
         kind = dice.random()
         if kind < self.drawn:
             which = dice.random()
-            if which < 0.5:
+            if which < 0.42:
                 return SegmentFace(dice), True
-            return (DotFace(dice), False) if which < 0.65 else (MatrixFace(dice, self.other(dice)), False)
+            if which < 0.58:
+                return FourteenFace(dice), False
+            return (DotFace(dice), False) if which < 0.70 else (MatrixFace(dice, self.other(dice)), False)
         if self.plain and kind < self.drawn + 0.10:
             return _font(self._member(dice, self.plain[dice.integers(len(self.plain))]).path), True
         face = self._member(dice, self.names[dice.integers(len(self.names))])
@@ -140,12 +145,12 @@ class _Line:
         self.mask = np.zeros((3 * DIGIT_HEIGHT, int(max(pen, 1)) + 2 * margin), np.uint8)
         self.ghost = None
         self.boxes = []
-        ghosts = plain and dice.random() < 0.5
+        ghosts = (plain or isinstance(face, FourteenFace)) and dice.random() < 0.5
         if ghosts:
             self.ghost = np.zeros_like(self.mask)
         for character, mask, x, top, advance in pieces:
             self._paste(self.mask, mask, x + margin, top + margin)
-            if ghosts and character.isdigit():
+            if ghosts and character in "0123456789":
                 eight = face.glyph(face.ghost())
                 self._paste(self.ghost, eight.mask, x - face.glyph(character).left + eight.left + margin, eight.top + margin)
             self.boxes.append((x + margin, x + margin + mask.shape[1]))
@@ -169,7 +174,7 @@ def _photograph(dice, line: _Line, severity: Severity, drawer: Drawer) -> tuple[
     share = dice.uniform(0.42, 0.92)
     tall = DIGIT_HEIGHT / share
     rest = tall - DIGIT_HEIGHT
-    y0 = line.top - rest * dice.beta(3, 3)
+    y0 = line.top - rest * dice.beta(3, 3) + dice.uniform(-severity.off, severity.off) * tall
     long = line.right - line.left
     pads = dice.uniform(0.05, 0.5, 2) * tall
     if dice.random() < 0.4:
@@ -243,8 +248,8 @@ def _photograph(dice, line: _Line, severity: Severity, drawer: Drawer) -> tuple[
     sigma = dice.uniform(*severity.blur) * digit
     if sigma > 0.2:
         picture = cv2.GaussianBlur(picture, (0, 0), sigma)
-    if dice.random() < 0.08 * (severity.wobble > 0.015):
-        length = max(2, int(digit * dice.uniform(0.04, 0.14)))
+    if dice.random() < severity.moved[0] * (severity.wobble > 0.015):
+        length = max(2, int(digit * dice.uniform(0.04, severity.moved[1])))
         kernel = np.full((1, length), 1 / length, np.float32)
         picture = cv2.filter2D(picture, -1, kernel if dice.random() < 0.6 else kernel.T)
     picture += dice.normal(0, dice.uniform(*severity.noise), picture.shape).astype(np.float32)

@@ -19,11 +19,30 @@ def random_text(dice: np.random.Generator, plain: bool = False) -> str:
         return number(dice, plain)
     if kind < 0.92 or plain:
         return clock(dice, plain)
-    if kind < 0.95:
-        return number(dice, False) + dice.choice(["N", "S", "E", "W"])
+    if kind < 0.96:
+        return place(dice)
     letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ" if dice.random() < 0.5 else "abcdefghijklmnopqrstuvwxyz"
     word = "".join(dice.choice(list(letters), size=dice.integers(2, 9)))
     return word.capitalize() if dice.random() < 0.3 else word
+
+
+def place(dice: np.random.Generator, wide: bool | None = None) -> str:
+    """A latitude (``wide`` false) or longitude as panels show them, a letter for the side."""
+    wide = dice.random() < 0.5 if wide is None else wide
+    letter = "EW"[dice.integers(2)] if wide else "NS"[dice.integers(2)]
+    degrees = int(dice.integers(0, 180 if wide else 90))
+    width = int(dice.choice([1, 3 if wide else 2]))
+    form = dice.random()
+    sign = "°" if dice.random() < 0.6 else ""
+    if form < 0.7:
+        text = f"{degrees:0{width}d}"
+        decimals = int(dice.choice([0, 1, 2, 3, 4], p=[0.1, 0.25, 0.4, 0.15, 0.1]))
+        text += ("." + digits(dice, decimals) if decimals else "") + sign
+    else:
+        text = f"{degrees:0{width}d}°" + (" " if dice.random() < 0.3 else "") + f"{dice.integers(60):02d}"
+        text += ("." + digits(dice, int(dice.integers(1, 3))) if dice.random() < 0.4 else "") + "'"
+    space = " " if dice.random() < 0.4 else ""
+    return letter + space + text if dice.random() < 0.2 else text + space + letter
 
 
 def digits(dice: np.random.Generator, count: int) -> str:

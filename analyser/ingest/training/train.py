@@ -1,9 +1,11 @@
 """Trains the recogniser on crops drawn as it goes, and writes it as ONNX.
 
     python -m analyser.ingest.training.fonts WORK              fetch the fonts into WORK/cut
-    python -m analyser.ingest.training.train WORK/cut OUT      train (--steps N: the same every time; --minutes M: as long)
+    python -m analyser.ingest.training.train WORK/cut OUT      train (--steps N: so many steps; --minutes M: as long)
 
-Needs PyTorch, onnx, Pillow and fontTools. On one H100 and 16 cores about 10 minutes; on a CPU a night.
+Needs PyTorch, onnx, Pillow and fontTools. On one H100 and 16 cores about 20 minutes; on a CPU some nights. On a CPU (--device cpu)
+with --steps the same options (--workers among them) give the same weights to the last bit: crops, their order and every step come
+from the seed. On a GPU the loss adds up in no fixed order, and nothing is promised.
 """
 
 from __future__ import annotations
@@ -24,12 +26,12 @@ from torch.utils.data import DataLoader, IterableDataset
 from analyser.ingest.recogniser import ALPHABET, HEIGHT, UNREADABLE, to_strip
 from analyser.ingest.training.crops import EXTREME, HARD, MILD, Drawer, training_crop
 from analyser.ingest.training.fonts import faces
-from analyser.ingest.training.network import Network, dense, light
+from analyser.ingest.training.network import NETS, Network
 
-BATCH = 1024
+BATCH = 1024  # --batch
 POOL = 3  # batches drawn together and sorted by width, so that little of a batch is padding
-KEPT = 160  # batches held for going over again
-AGAIN = 2  # times a step uses an old batch for each new one
+KEPT = 500  # batches held for going over again
+AGAIN = 4  # times a step uses an old batch for each new one
 
 
 def encode(text: str) -> list[int]:
@@ -56,8 +58,8 @@ def stack(samples) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tens
 class Crops(IterableDataset):
     """Endless batches of training crops; each worker has a seed of its own."""
 
-    def __init__(self, folder: Path, seed: int):
-        self.folder, self.seed = folder, seed
+    def __init__(self, folder: Path, seed: int, batch: int = BATCH):
+        self.folder, self.seed, self.batch = folder, seed, batch
 
     def __iter__(self):
         cv2.setNumThreads(0)
@@ -66,12 +68,34 @@ class Crops(IterableDataset):
         drawer = Drawer(faces(self.folder, "train"))
         while True:
             samples = []
-            while len(samples) < BATCH * POOL:
+            while len(samples) < self.batch * POOL:
                 crop, text = training_crop(dice, drawer)
                 samples.append((to_strip(crop), text))
             samples.sort(key=lambda sample: sample[0].shape[1])
             for place in dice.permutation(POOL):
-                yield stack(samples[place * BATCH : (place + 1) * BATCH])
+                yield stack(samples[place * self.batch : (place + 1) * self.batch])
+
+
+def varied(strips: torch.Tensor, dice: torch.Generator) -> torch.Tensor:
+    """The same crops seen a little otherwise: moved, stretched and leaning, softer, of another tone, noisier."""
+    n, device = len(strips), strips.device
+
+    def draw(low: float, high: float) -> torch.Tensor:
+        return low + (high - low) * torch.rand(n, device=device, generator=dice)
+
+    warp = torch.zeros(n, 2, 3, device=device)
+    warp[:, 0, 0] = 1
+    warp[:, 0, 1] = draw(-0.12, 0.12) * strips.shape[2] / strips.shape[3]
+    warp[:, 1, 1], warp[:, 1, 2] = draw(0.92, 1.08), draw(-0.06, 0.06)
+    grid = nn.functional.affine_grid(warp, list(strips.shape), align_corners=False)
+    moved = nn.functional.grid_sample(strips, grid, padding_mode="border", align_corners=False)
+    softer = nn.functional.avg_pool2d(moved, 3, 1, 1, count_include_pad=False)
+    share = (draw(-0.6, 0.7).clamp(min=0))[:, None, None, None]
+    moved = moved + share * (softer - moved)
+    bend = draw(-0.12, 0.12)[:, None, None, None]
+    moved = (moved + bend * (moved * moved - 1)) * draw(0.9, 1.1)[:, None, None, None]
+    noise = torch.randn(moved.shape, device=device, generator=dice) * draw(-0.1, 0.2).clamp(min=0)[:, None, None, None]
+    return moved + noise
 
 
 def judged(folder: Path, part: str, count: int, seed: int) -> dict[str, list]:
@@ -113,14 +137,20 @@ def main() -> None:
     parser.add_argument("--start", type=Path, help="folder with NAME.pt to go on from")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--nets", default="dense")
+    parser.add_argument("--nets", default="quick,deep")
+    parser.add_argument("--batch", type=int, default=BATCH)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--tests", type=int, default=1000, help="crops a level that the result is judged on")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     begun = time.time()
     torch.manual_seed(options.seed)
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    nets = {name: Network({"dense": dense, "light": light}[name]()).to(device) for name in options.nets.split(",")}
+    device = options.device
+    if device == "cpu":
+        torch.use_deterministic_algorithms(True)
+        torch.set_num_threads(1)
+    nets = {name: Network(NETS[name]()).to(device, memory_format=torch.channels_last) for name in options.nets.split(",")}
     for name, net in nets.items():
         if options.start:
             net.load_state_dict(torch.load(options.start / f"{name}.pt", map_location=device))
@@ -128,9 +158,13 @@ def main() -> None:
     averages = {name: torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True) for name, net in nets.items()}
     parameters = {name: torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=0.01) for name, net in nets.items()}
     loss_of = nn.CTCLoss(zero_infinity=True)
-    loader = DataLoader(Crops(options.fonts, options.seed), batch_size=None, num_workers=options.workers, prefetch_factor=4, pin_memory=device == "cuda")
+    loader = DataLoader(
+        Crops(options.fonts, options.seed, options.batch), batch_size=None, num_workers=options.workers,
+        prefetch_factor=4 if options.workers else None, pin_memory=device == "cuda",
+    )  # fmt: skip
     stream = iter(loader)
-    checks = judged(options.fonts, "calibrate", 400, 7)
+    checks = judged(options.fonts, "calibrate", min(400, options.tests), 7)
+    tones = torch.Generator(device).manual_seed(options.seed)
     dice = np.random.default_rng(options.seed)
     kept: list = []
     step = fresh = 0
@@ -151,12 +185,13 @@ def main() -> None:
         else:
             batch = kept[dice.integers(len(kept))]
         strips, columns, classes, lengths = batch
+        strips = varied(strips.float(), tones).contiguous(memory_format=torch.channels_last)
         rate = options.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
         for name, net in nets.items():
             for group in parameters[name].param_groups:
                 group["lr"] = rate
             with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-                scores = net(strips.float())
+                scores = net(strips)
             loss = loss_of(scores.float().log_softmax(1).permute(2, 0, 1), classes, columns, lengths)
             parameters[name].zero_grad(set_to_none=True)
             loss.backward()
@@ -171,9 +206,11 @@ def main() -> None:
                 line["exact"] = {name: {level: round(exact(averages[name].module, crops, device), 4) for level, crops in checks.items()} for name in nets}
             log.append(line)
             print(json.dumps(line), flush=True)
+            for name in nets:
+                torch.save(averages[name].module.state_dict(), options.out / f"{name}.pt")
         step += 1
-    result = {"steps": step, "fresh crops": fresh * BATCH}
-    tests = judged(options.fonts, "test", 1000, 11)
+    result = {"steps": step, "fresh crops": fresh * options.batch}
+    tests = judged(options.fonts, "test", options.tests, 11)
     for name in nets:
         net = averages[name].module.eval()
         torch.save(net.state_dict(), options.out / f"{name}.pt")

@@ -1,0 +1,144 @@
+"""From the network's columns to texts: the likeliest path with how sure it is, and a beam search along a grammar.
+
+The columns are scored by connectionist temporal classification (Graves, Fernandez, Gomez & Schmidhuber 2006): a path names a
+class for each column, runs of one class are one character, class 0 is the blank between.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyser.ingest.automaton import DEAD, Automaton
+
+if TYPE_CHECKING:
+    import numpy as np
+
+#: Characters the network knows; class 0 is the blank, class i + 1 the i-th of these, the last one UNREADABLE.
+ALPHABET = " 0123456789.,:+-'%°/²ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+UNREADABLE = "?"  # a character that is there but cut, covered or blinded
+CLASSES = len(ALPHABET) + 2
+LETTERS = ALPHABET + UNREADABLE
+SPACE = 1  # class
+BEAM = 12  # texts followed at a time
+FAINT = -9.0  # log probability below which a character in a column is not followed
+SURE_BLANK = -0.002  # log probability above which a column is taken for blank by every text
+
+
+@dataclass(frozen=True)
+class Spelling:
+    """A text that a crop may show, and the natural logarithm of its probability among all texts whatever."""
+
+    text: str
+    weight: float
+
+
+def best_path(logs: "np.ndarray") -> str:
+    """The likeliest class of each column, runs joined, blanks dropped."""
+    path = logs.argmax(axis=1)
+    return "".join(LETTERS[c - 1] for i, c in enumerate(path) if c and (i == 0 or c != path[i - 1])).strip()
+
+
+def glance(logs: "np.ndarray") -> tuple[str, float]:
+    """The likeliest path's text, and about how probable it is that the columns spell something else (which it may exceed, never by
+    much): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
+
+    Whether there is a space counts only between digits, where it tells days from hours.
+    """
+    import numpy as np
+
+    path = logs.argmax(axis=1)
+    count = len(path)
+    change = np.flatnonzero(np.diff(path)) + 1
+    starts = np.concatenate([[0], change])
+    ends = np.concatenate([change, [count]])  # one beyond
+    classes = path[starts]
+    inked = classes > 0
+    letters = classes[inked]
+    if not len(letters):
+        return "", 1.0
+    shares = np.exp(logs)
+    columns = np.arange(count)
+    # the run of ink before and after each column (its own run is neither)
+    run_of = np.repeat(np.cumsum(inked) - inked, ends - starts)  # runs of ink that began and ended before this column's run
+    own = path > 0
+    padded = np.concatenate([[0], letters, [0]])
+    before, after = padded[run_of], padded[run_of + 1 + own]
+    digit = (padded >= 2) & (padded <= 11)
+    free_space = ~(digit[run_of] & digit[run_of + 1 + own])  # a space here would change nothing
+    mass = shares[columns, path]
+    edge = np.zeros(count, bool)
+    edge[starts], edge[ends - 1] = True, True
+    loose = ~own | edge
+    blank = shares[:, 0]
+    mass = mass + np.where(own & edge, blank, 0.0)
+    mass = mass + np.where(loose & (before > 0) & (before != path), shares[columns, before], 0.0)
+    mass = mass + np.where(loose & (after > 0) & (after != path) & (after != before), shares[columns, after], 0.0)
+    mass = mass + np.where(free_space & (path != SPACE) & (before != SPACE) & (after != SPACE), shares[:, SPACE], 0.0)
+    spaced = own & (path == SPACE) & free_space
+    mass = np.where(spaced, mass + np.where(edge, 0.0, blank), mass)
+    risk = float(-np.log(np.clip(mass, 1e-12, 1.0)).sum())
+    lost = np.add.reduceat(np.log(np.clip(1 - shares[columns, path], 1e-12, 1.0)), starts)[inked]
+    lost = np.where((letters == SPACE) & free_space[starts[inked]], -40.0, lost)
+    risk += float(np.exp(lost).sum())
+    doubled = np.flatnonzero(letters[1:] == letters[:-1])
+    for place in doubled:
+        gap = slice(ends[inked][place], starts[inked][place + 1])
+        risk += float(shares[gap, letters[place]].prod())
+    text = "".join(LETTERS[c - 1] for c in letters)
+    return " ".join(text.split()), min(1.0, -math.expm1(-risk))
+
+
+def search(logs: "np.ndarray", automaton: Automaton, width: int = BEAM) -> tuple[Spelling, ...]:
+    """Texts of the grammar by probability: a prefix beam search (Hannun, Maas, Jurafsky & Ng 2014) along the automaton.
+
+    Each text followed keeps the probability of ending in a blank and of ending in its last character, since only
+    with a blank between can a character come twice.
+    """
+    nothing = -math.inf
+    table = automaton.table
+    beams: dict[str, tuple[float, float, int]] = {"": (0.0, nothing, 0)}  # text -> (blank, not blank, state)
+    last_class = len(ALPHABET)
+    for row in logs:
+        blank = float(row[0])
+        if blank > SURE_BLANK:
+            beams = {text: (_add(a, b) + blank, nothing, state) for text, (a, b, state) in beams.items()}
+            continue
+        seen = [int(index) for index in (row[1 : last_class + 1] > FAINT).nonzero()[0]]
+        chances = [(index, ALPHABET[index], float(row[index + 1])) for index in seen]
+        grown: dict[str, list] = {}
+
+        def give(text: str, state: int, ends_blank: float, ends_letter: float) -> None:
+            entry = grown.get(text)
+            if entry is None:
+                grown[text] = [ends_blank, ends_letter, state]
+            else:
+                entry[0], entry[1] = _add(entry[0], ends_blank), _add(entry[1], ends_letter)
+
+        for text, (a, b, state) in beams.items():
+            both = _add(a, b)
+            give(text, state, both + blank, nothing)
+            final = text[-1:]
+            if final:
+                again = float(row[ALPHABET.index(final) + 1])
+                if again > 2 * FAINT:
+                    give(text, state, nothing, b + again)
+            moves = table[state]
+            for index, letter, chance in chances:
+                following = int(moves[index])
+                if following != DEAD:
+                    give(text + letter, following, nothing, (a if letter == final else both) + chance)
+        best = sorted(grown.items(), key=lambda item: -_add(item[1][0], item[1][1]))[:width]
+        beams = {text: tuple(entry) for text, entry in best}
+    found = [
+        Spelling(text.strip(), _add(a, b)) for text, (a, b, state) in beams.items() if automaton.accepting[state] and _add(a, b) > -60
+    ]
+    return tuple(sorted(found, key=lambda each: -each.weight))
+
+
+def _add(a: float, b: float) -> float:
+    """log(exp(a) + exp(b))."""
+    if a < b:
+        a, b = b, a
+    return a if b == -math.inf else a + math.log1p(math.exp(b - a))
