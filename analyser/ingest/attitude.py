@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
 
 RIM = 0.90  # part of the radius that is looked at
-COARSE, FINE = 40, 120  # pixels across for the search and for the last steps
+STEPS, MOST_STEP = 12, math.radians(5)  # of the last steps
+COARSE, FINE = 40, 112  # pixels across for the search and for the last steps
 SOFT = 0.07  # the model passes from sky to ground over this on either side: wider than a horizon line drawn in ink
 FIT = 0.68  # least correlation of model and picture
 APART = 0.08  # least difference of sky and ground, part of that on the reference picture
@@ -93,18 +94,37 @@ def horizon(crop: "np.ndarray", sky: "np.ndarray", ground: "np.ndarray", edge: f
     x, y = _grid(FINE)
     inside = x**2 + y**2 < RIM**2
     x, y = x[inside], y[inside]
-    width = math.radians(4)
     limit = edge * 1.5 if edge else math.pi / 2
-    for _ in range(6):
-        steps = np.linspace(-width, width, 7)
-        trials = [(min(max(pitch + a, -limit), limit), roll + b / max(math.cos(pitch), 0.15)) for a in steps for b in steps]
-        models = np.array([_model(x, y, p, r, edge) for p, r in trials])
-        models -= models.mean(axis=1, keepdims=True)
-        models /= np.linalg.norm(models, axis=1, keepdims=True) + 1e-9
-        fits = models @ fine
-        best = int(fits.argmax())
-        (pitch, roll), fit = trials[best], float(fits[best])
-        width /= 2.4
+
+    def correlation(p: float, r: float) -> tuple[float, "np.ndarray"]:
+        model = _model(x, y, p, r, edge)
+        model -= model.mean()
+        model /= np.linalg.norm(model) + 1e-9
+        return float(model @ fine), model
+
+    # Gauss and Newton: the unit model that lies nearest to the unit picture; a step that makes it worse is halved
+    fit, model = correlation(pitch, roll)
+    nudge = math.radians(0.5)
+    for _ in range(STEPS):
+        aside = nudge / max(math.cos(pitch), 0.15)
+        slopes = np.stack([(correlation(pitch + nudge, roll)[1] - correlation(pitch - nudge, roll)[1]) / (2 * nudge),
+                           (correlation(pitch, roll + aside)[1] - correlation(pitch, roll - aside)[1]) / (2 * aside)])  # fmt: skip
+        normal = slopes @ slopes.T
+        if np.trace(normal) < 1e-9:
+            break  # all of one colour: there is no horizon to move
+        step = np.linalg.solve(normal + 1e-3 * np.trace(normal) * np.eye(2), slopes @ (fine - model))
+        step = np.clip(step, -MOST_STEP, MOST_STEP)
+        for _ in range(4):
+            there = min(max(pitch + step[0], -limit), limit), roll + step[1]
+            trial, at_trial = correlation(*there)
+            if trial > fit:
+                break
+            step = step / 2
+        if trial <= fit:
+            break
+        (pitch, roll), fit, model = there, trial, at_trial
+        if float(np.abs(step).max()) < math.radians(0.02):
+            break
     return pitch, (roll + math.pi) % (2 * math.pi) - math.pi, fit
 
 

@@ -94,6 +94,11 @@ class _Around:
         self.known = _fine(self._seen(grey, np.eye(3), 0))
         self.known[mask == 0] = 0
         self._cells = self._textured()
+        cell = np.full(mask.shape, -1)
+        for index, where in enumerate(self._cells):
+            cell[where] = np.where(mask[where] > 0, index, -1)
+        self._pixels = np.flatnonzero(cell.ravel() >= 0)
+        self._owner = cell.ravel()[self._pixels]
 
     def _seen(self, grey: "np.ndarray", homography: "np.ndarray", border: int) -> "np.ndarray":
         import numpy as np
@@ -146,13 +151,12 @@ class _Around:
     def _cell_fits(self, seen: "np.ndarray") -> "np.ndarray":
         import numpy as np
 
-        fits = []
-        for where in self._cells:
-            use = self.mask[where] > 0
-            a, b = self.known[where][use], seen[where][use]
-            a, b = a - a.mean(), b - b.mean()
-            fits.append(float(a @ b) / math.sqrt(float(a @ a) * float(b @ b) + 1e-6))
-        return np.array(fits)
+        pixels, owner = self._pixels, self._owner
+        a, b = self.known.ravel()[pixels], seen.ravel()[pixels]
+        sums = [np.bincount(owner, weights, len(self._cells)) for weights in (None, a, b, a * a, b * b, a * b)]
+        count, first, second, first_square, second_square, product = sums
+        spread = (first_square - first**2 / count) * (second_square - second**2 / count)
+        return (product - first * second / count) / np.sqrt(np.maximum(spread, 0) + 1e-6)
 
 
 def _fine(picture: "np.ndarray") -> "np.ndarray":
