@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 MIN_PROOFS = 2  # texts that prove a decimal mark before it is believed
 USUAL = 0.8  # share of a gauge's readings that makes their number of decimals the rule
 MIN_READINGS = 5
+SIDES = "letters for the side"  # N, S, E, W: a lost one would turn the sign
 
 
 def decimal_mark(looks: Iterable[tuple["Gauge", "Seen"]]) -> str:
@@ -55,7 +56,7 @@ def doubt_odd_formats(values: list["Value"]) -> list["Value"]:
                 total = sum(usual[what].values())
                 if total >= MIN_READINGS and often >= USUAL * total and number != common:
                     odd[what] = f"{number} {what} where this gauge nearly always shows {common}"
-            broken = odd.get("days") or (odd.get("decimals") if _keeps(usual["decimals"]) and not _keeps(usual["digits"]) else "")
+            broken = odd.get("days") or odd.get(SIDES) or (odd.get("decimals") if _keeps(usual["decimals"]) and not _keeps(usual["digits"]) else "")
             if not broken and "decimals" in odd and "digits" in odd:
                 broken = odd["decimals"]
             if broken:
@@ -73,6 +74,8 @@ def _format(value: "Value") -> dict[str, int]:
     digits = sum(character.isdigit() for character in best.text)
     if value.column == "met":
         return {"decimals": best.decimals, "digits": digits, "days": int(best.unit == "d")}
+    if value.column in ("latitude", "longitude"):
+        return {"decimals": best.decimals, "digits": digits, SIDES: int(any(letter in best.text for letter in "NSEW"))}
     return {"decimals": best.decimals, "digits": digits}
 
 

@@ -17,6 +17,7 @@ POINT, COMMA, UNKNOWN = ".", ",", ""  # what marks the decimals
 
 _DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:[, ']\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
 _DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:[. ']\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
+_MINUTES = r"(?P<degrees>\d{1,3})° ?(?P<minutes>[0-5]?\d(?:[.,](?P<part_m>\d{1,4}))?)'"
 _CLOCK = (
     r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"
     r"(?:(?P<days>\d{1,4})(?: ?[dD][ :]?|[ :/])(?P<dh>[01]?\d|2[0-3]):(?P<dm>[0-5]\d):(?P<ds>[0-5]\d(?:\.\d{1,3})?)"
@@ -59,6 +60,8 @@ class Grammar:
         Range of values that the gauge can show, SI.
     words : tuple of str
         For "text": the words that can be shown; empty: any.
+    sides : str
+        "NS" for a latitude, "EW" for a longitude: a letter may say the sign, and degrees and minutes may be shown; else "".
     """
 
     kind: str = "number"
@@ -68,6 +71,11 @@ class Grammar:
     low: float = -math.inf
     high: float = math.inf
     words: tuple[str, ...] = ()
+    sides: str = ""
+
+    @property
+    def _shown_units(self) -> tuple[tuple[str, float], ...]:
+        return self.units or ((("°", self.fixed_factor or 1.0),) if self.sides else ())
 
     def pattern(self, mark: str = UNKNOWN) -> str:
         """The pattern of every text, decimals marked by ``mark`` (unknown: by either)."""
@@ -77,11 +85,13 @@ class Grammar:
             return "|".join(re.escape(word).replace(r"\ ", " ") for word in self.words) or r"[A-Za-z0-9 .+-]*"
         digits = {POINT: _DIGITS_POINT, COMMA: _DIGITS_COMMA}.get(mark, f"(?:{_DIGITS_POINT}|{_DIGITS_COMMA})")
         sign = r"(?P<sign>[+-]?) ?" if self.signed else r"(?P<sign>\+?)"
-        texts = sorted(_spellings(self.units), key=len, reverse=True)
+        texts = sorted(_spellings(self._shown_units), key=len, reverse=True)
         unit = "(?: ?(?P<unit>" + "|".join(_escape(text) for text in texts) + "))" if texts else ""
         if unit and self.fixed_factor is not None:
             unit += "?"
-        return sign + digits + unit
+        if not self.sides:
+            return sign + digits + unit
+        return f"(?:(?P<before>[{self.sides}]) ?)?{sign}(?:{digits}{unit}|{_MINUTES})(?: ?(?P<after>[{self.sides}]))?"
 
     def parse(self, text: str, mark: str = UNKNOWN) -> tuple[Shown, ...]:
         """What ``text`` can mean: nothing (not a text of this gauge), one value, or two where a comma or a point
@@ -95,15 +105,20 @@ class Grammar:
             found = _compiled(self.pattern(each)).fullmatch(text)
             if not found:
                 continue
+            side = (found["before"] or "") + (found["after"] or "") if self.sides else ""
+            if len(side) > 1 or (side and found["sign"]):
+                continue
+            if self.sides and found["degrees"]:
+                return self._from_minutes(found, side)
             letter = "p" if each == POINT else "c"
             whole, part = found[f"whole_{letter}"], found[f"part_{letter}"] or ""
             unit = (found["unit"] or "") if "unit" in found.re.groupindex else ""
-            factor = _spellings(self.units).get(unit, self.fixed_factor) if unit else self.fixed_factor
+            factor = _spellings(self._shown_units).get(unit, self.fixed_factor) if unit else self.fixed_factor
             if factor is None:
                 continue
             digits = re.sub(r"\D", "", whole)
             value = float(f"{digits}.{part or 0}") * factor
-            if found["sign"] == "-":
+            if found["sign"] == "-" or (side and side == self.sides[1]):
                 value = -value
             if self.low <= value <= self.high:
                 meanings.append((each, Shown(value, factor * 10.0 ** -len(part), unit, len(part))))
@@ -113,6 +128,15 @@ class Grammar:
             each, shown = meanings[0]
             return (Shown(shown.value, shown.step, shown.unit, shown.decimals, each),)
         return tuple(shown for _, shown in meanings)
+
+    def _from_minutes(self, found: re.Match, side: str) -> tuple[Shown, ...]:
+        """Degrees and minutes of arc."""
+        degree = math.pi / 180
+        part = found["part_m"] or ""
+        value = (int(found["degrees"]) + float(found["minutes"].replace(",", ".")) / 60) * degree
+        if found["sign"] == "-" or (side and side == self.sides[1]):
+            value = -value
+        return (Shown(value, degree / 60 * 10.0 ** -len(part), "'", len(part)),) if self.low <= value <= self.high else ()
 
 
 def _escape(text: str) -> str:

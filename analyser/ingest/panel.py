@@ -15,6 +15,7 @@ from analyser.ingest.sections import Section, Source
 from analyser.units import nearest, parse_quantity, unit_factor
 
 KINDS = ("readout", "dial", "tape", "attitude", "lamp")
+_SIDES = {"latitude": ("NS", math.pi / 2), "longitude": ("EW", 2 * math.pi)}  # letters for the sign, greatest angle
 UNSIGNED = ("radar_altitude", "speed", "surface_speed", "propellant", "propellant_fraction", "throttle", "heading")
 _PANEL_KEYS = ("name", "reference", "decimal", "gauges")
 _GAUGE_KEYS = {
@@ -96,8 +97,9 @@ class Gauge:
             return Grammar("clock", low=self.low, high=self.high)
         if self.column in TEXTS:
             return Grammar("text", words=self.words)
+        sides, most = _SIDES.get(self.column, ("", math.inf))
         return Grammar(
-            "number", self.units, None if self.units else self.factor, self.signed, self.low, self.high
+            "number", self.units, None if self.units else self.factor, self.signed, max(self.low, -most), min(self.high, most), sides=sides
         )
 
 

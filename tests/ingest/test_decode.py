@@ -129,3 +129,14 @@ def test_an_odd_number_of_decimals_is_doubtful_unless_the_gauge_keeps_its_digits
     values = doubt_odd_formats([seen(row, "height", (text, 0.9999)) for row, text in enumerate(texts)])
     doubted = [value.row for value in values if value.status == "doubtful"]
     assert doubted == ([] if odd is None else [odd])
+
+
+def test_a_latitude_that_lost_its_letter_is_doubtful():
+    gauge = Gauge("place", "readout", ("latitude",), SQUARE)
+    texts = ["12.34 S", "12.90 S", "13.41 S", "13.92 S", "14.40 S", "14.88"]
+    values = []
+    for row, text in enumerate(texts):
+        candidate = Candidate(text, float(text.split()[0]), 0.01, 0.9999, "", 2)
+        values.append(Value(row, gauge, "latitude", GaugeReading((candidate,), "", text), (0, 0, 1, 1), "read", candidate.value, 0.003, "", 0.9999))
+    checked = doubt_odd_formats(values)
+    assert [value.status for value in checked] == ["read"] * 5 + ["doubtful"] and "letters" in checked[-1].reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.grammar import Grammar
 
-ALPHABET = " 0123456789.,:+-'%/abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+ALPHABET = " 0123456789.,:+-'%°/abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ALTITUDE = Grammar(units=(("m", 1.0), ("km", 1e3), ("Mm", 1e6)), fixed_factor=None)
 CLOCK = Grammar("clock")
 
@@ -62,3 +63,27 @@ def test_automaton_and_expression_agree_on_every_text(text):
         for mark in ("", ".", ","):
             pattern = grammar.pattern(mark)
             assert compile_pattern(pattern, ALPHABET).accepts(text) == bool(re.fullmatch(pattern, text))
+
+
+@pytest.mark.parametrize(
+    ("text", "degrees", "step"),
+    [
+        ("12.34° N", 12.34, 0.01), ("12.34S", -12.34, 0.01), ("-12.3", -12.3, 0.1), ("S 12.3", -12.3, 0.1), ("12°34.5'S", -12.575, 1 / 600),
+        ("12°05' N", 12 + 5 / 60, 1 / 60), ("-5 S", None, None), ("12.34° E", None, None), ("95.0 N", None, None), ("N 5 S", None, None),
+    ],
+)  # fmt: skip
+def test_latitudes_with_a_letter_for_the_side(text, degrees, step):
+    grammar = Grammar(fixed_factor=math.pi / 180, low=-math.pi / 2, high=math.pi / 2, sides="NS")
+    found = grammar.parse(text, ".")
+    if degrees is None:
+        assert not found
+        return
+    (shown,) = found
+    assert compile_pattern(grammar.pattern("."), ALPHABET).accepts(text)
+    assert math.degrees(shown.value) == pytest.approx(degrees) and math.degrees(shown.step) == pytest.approx(step)
+
+
+def test_longitudes_have_letters_of_their_own():
+    grammar = Grammar(units=(("°", math.pi / 180),), fixed_factor=None, sides="EW")
+    assert math.degrees(grammar.parse("120.5° W", ".")[0].value) == pytest.approx(-120.5)
+    assert not grammar.parse("120.5° S", ".")

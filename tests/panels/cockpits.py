@@ -45,9 +45,29 @@ SHOWN = {
     "rise": ("vertical_speed", "readout", 'unit = "m/s"'),
     "store": ("propellant", "readout", 'unit = "kg"'),
     "lever": ("throttle", "readout", 'unit = "%"'),
+    "spot": ("latitude", "readout", 'unit = "deg"'),
     "felt": ("acceleration", "dial", ""),
     "ball": ("pitch", "attitude", ""),
 }
+
+
+@dataclass(frozen=True)
+class Style:
+    """How a panel writes: its clock, decimal mark, what stands between thousands, and latitudes."""
+
+    clock: str = "{h:02d}:{m:02d}:{s:02d}"
+    mark: str = "."
+    thousands: str = ""
+    place: str = "{:+.2f}"
+
+    def number(self, value: float, decimals: int) -> str:
+        """A number as this panel writes it."""
+        return f"{value:,.{decimals}f}".replace(",", "#").replace(".", self.mark).replace("#", self.thousands)
+
+    def side(self, degrees: float) -> str:
+        """A latitude."""
+        text = self.place.format(abs(degrees) if self.place.count("{") == 2 else degrees, "N" if degrees >= 0 else "S")
+        return text.replace(".", self.mark)
 
 
 @dataclass
@@ -94,6 +114,12 @@ class Cockpit:
                 wide, tall = float(dice.uniform(210, 270)), float(dice.uniform(38, 60))
                 self.places[name] = (x - wide / 2, y - tall / 2, x + wide / 2, y + tall / 2)
         self._dice_seed = int(dice.integers(1 << 30))
+        segments = self.font.name.startswith(("DSEG", "dseg"))
+        self.style = Style(
+            str(dice.choice(["{h:02d}:{m:02d}:{s:02d}", "T+{h:02d}:{m:02d}:{s:02d}", "{d} {r:02d}:{m:02d}:{s:02d}", "{d}d {r:02d}:{m:02d}:{s:02d}"], p=[0.4, 0.2, 0.2, 0.2])),
+            "." if segments or dice.random() < 0.75 else ",", "" if segments or dice.random() < 0.5 else str(dice.choice([" ", "'"])),
+            "{:.2f}" if segments else str(dice.choice(["{:+.2f}", "{:.2f} {}", "{:.2f}° {}"])),
+        )  # fmt: skip
 
     def _font(self, path: Path, size: float):
         return ImageFont.truetype(str(path), max(6, int(size)))
@@ -216,7 +242,7 @@ class Cockpit:
         """``panel.toml`` and its reference picture."""
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(folder / "reference.png"), self.draw(shown))
-        lines = ['reference = "reference.png"', 'decimal = "."']
+        lines = ['reference = "reference.png"', f'decimal = "{self.style.mark}"']
         for name, (x0, y0, x1, y1) in self.places.items():
             column, kind, more = SHOWN[name]
             reads = '["pitch", "roll"]' if kind == "attitude" else f'"{column}"'
@@ -228,7 +254,7 @@ class Cockpit:
         return folder / "panel.toml"
 
 
-def moments(dice: np.random.Generator, count: int, high: float) -> list[dict]:
+def moments(dice: np.random.Generator, count: int, high: float, style: Style = Style()) -> list[dict]:
     """What a flight's gauges show at ``count`` moments, as values and texts."""
     time = float(dice.integers(100, 90000))
     base, swing, slow = dice.uniform(2e3, 4e5), dice.uniform(0.1, 0.9), dice.uniform(1200, 9000)
@@ -247,11 +273,14 @@ def moments(dice: np.random.Generator, count: int, high: float) -> list[dict]:
         felt = float(dice.uniform(0.05, 0.98)) * high if burning else 0.0
         pitch, roll = float(np.clip(dice.normal(0, 0.4), -1.1, 1.1)), float(dice.normal(0, 0.35))
         whole = int(time)
+        number = style.number
         texts = {
-            "clock": f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}",
-            "height": f"{altitude:.0f} m" if altitude < 1e4 else f"{altitude / 1e3:.2f} km" if altitude < 1e6 else f"{altitude / 1e6:.4f} Mm",
-            "ground": f"{altitude - 312:.1f}" if altitude < 2e4 else "----",
-            "pace": f"{pace:.1f}", "rise": f"{rise:.1f}", "store": f"{tank:.0f}", "lever": f"{lever}",
+            "clock": style.clock.format(d=whole // 86400, r=whole // 3600 % 24, h=whole // 3600, m=whole // 60 % 60, s=whole % 60),
+            "height": f"{number(altitude, 0)} m" if altitude < 1e5 and style.thousands else f"{number(altitude, 0)} m" if altitude < 1e4
+            else f"{number(altitude / 1e3, 2)} km" if altitude < 1e6 else f"{number(altitude / 1e6, 4)} Mm",
+            "ground": number(altitude - 312, 1) if altitude < 2e4 else "----",
+            "pace": number(pace, 1), "rise": number(rise, 1), "store": number(tank, 0), "lever": f"{lever}",
+            "spot": style.side(51.6 * math.sin(time / 900 + phase)),
         }  # fmt: skip
         made.append({**texts, "felt": felt, "ball": (pitch, roll)})
     return made

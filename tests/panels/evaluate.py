@@ -35,9 +35,9 @@ def judge(level: str, panels: int, shots: int, fonts: list[Path], seed: int) -> 
     for index in range(panels):
         dice = np.random.default_rng([seed, index])
         cockpit = Cockpit(1000 * seed + index, fonts)
-        flight = moments(dice, shots, cockpit.high)
+        flight = moments(dice, shots, cockpit.high, cockpit.style)
         with tempfile.TemporaryDirectory() as folder:
-            path = cockpit.write(Path(folder), moments(dice, 1, cockpit.high)[0])
+            path = cockpit.write(Path(folder), moments(dice, 1, cockpit.high, cockpit.style)[0])
             files, truths = [], []
             for step, shown in enumerate(flight):
                 picture, homography = look(cockpit.draw(shown), LEVELS[level], dice)
@@ -77,7 +77,7 @@ def judge(level: str, panels: int, shots: int, fonts: list[Path], seed: int) -> 
             gauge = panel.gauges[value.gauge]
             first = single[value.row, value.gauge, value.column]
             if gauge.kind == "readout":
-                truth = gauge.grammar.parse(shown[value.gauge], ".")
+                truth = gauge.grammar.parse(shown[value.gauge], panel.decimal)
                 if not truth:
                     if value.status != "doubtful" and not math.isnan(value.value):
                         wrong.append((level, index, value.row, value.gauge, shown[value.gauge], value.raw, value.probability))
