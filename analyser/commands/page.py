@@ -31,12 +31,15 @@ def run(options) -> int:
     from analyser.page.server import Server
 
     server = Server(options.folder, options.port, options.logbook)
-    _announce(server, options)
-    if not options.no_open:
-        import webbrowser
+    try:
+        _announce(server, options)
+        if not options.no_open:
+            import webbrowser
 
-        webbrowser.open(server.url)
-    server.run()
+            webbrowser.open(server.url)
+        server.run()
+    except KeyboardInterrupt:
+        pass  # Ctrl-C is how it is ended, however early
     return common.DONE
 
 

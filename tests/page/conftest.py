@@ -93,11 +93,23 @@ def workplace(folder: Path) -> Path:
     (shots / "flight.toml").write_text('name = "On camera"\ndate = 2031-05-02\npanel = "../../panels/heron/panel.toml"\n' + head)
     for number in ("002", "005", "042"):
         shutil.copy(SAMPLES / "flights" / "screens" / "screenshots" / f"shot-{number}.jpg", shots / "screenshots")
+    _cover(shots / "screenshots" / "shot-005.jpg")
     hostile = folder / "flights" / "hostile <b>&"
     hostile.mkdir()
     (hostile / "flight.toml").write_text(f"name = {json.dumps(HOSTILE)}\ndate = 2031-05-03\n" + head.replace("P-01", "<i>P-02</i>"))
     (hostile / "readings.csv").write_text(TABLE.replace("swapped, really 8051", HOSTILE.replace('"', "'")))
     return folder
+
+
+def _cover(shot: Path) -> None:
+    """Half of the speed's window behind a smear: whatever reads it, it can't be sure."""
+    from PIL import Image, ImageDraw, ImageFilter
+
+    picture = Image.open(shot)
+    smear = Image.effect_noise((150, 60), 90).convert("RGB").filter(ImageFilter.GaussianBlur(2))
+    picture.paste(smear, (1060, 298))
+    ImageDraw.Draw(picture).line([(1060, 300), (1210, 356)], (40, 36, 30), 9)
+    picture.save(shot, quality=92)
 
 
 def record(folder: Path) -> None:

@@ -44,7 +44,10 @@ def test_no_acknowledged_correction_is_lost(tmp_path, request):
     kills = request.config.getoption("--kills", default=30) or 30
     flight = workplace(tmp_path) / "flights" / "typed"
     context = multiprocessing.get_context("forkserver")  # what the server needs is imported once, so that it starts at once
-    context.set_forkserver_preload(["analyser.page.server", "analyser.page.application", "analyser.ingest.flights", "analyser.ingest.corrected", "analyser.fitting.analyse", "uvicorn"])
+    context.set_forkserver_preload([
+        "analyser.page.server", "analyser.page.application", "analyser.page.worklist", "analyser.page.refit", "analyser.ingest.flights", "analyser.ingest.tables",
+        "analyser.ingest.corrected", "analyser.fitting.analyse", "uvicorn", "uvicorn.protocols.http.h11_impl", "uvicorn.lifespan.off",
+    ])  # fmt: skip
     chance = random.Random(7)
     acknowledged: list[float] = []
     number = 0
