@@ -77,3 +77,48 @@ def test_names_and_dates_that_the_notation_has_no_room_for(findings):
 
 def test_nothing_fitted_gives_no_message(flight, findings):
     assert orbit_messages(flight, dataclasses.replace(findings, arcs=())) == {}
+
+
+def test_an_arc_whose_plane_is_known_stands_in_the_bodys_axes(flight, findings):
+    """Position, velocity, elements and covariance, read back, agree with each other and with the orientation that went in."""
+    tilt, node, place = 0.9, 2.0, 0.4
+
+    def turned(axis, angle):
+        one, two = [(1, 2), (2, 0), (0, 1)][axis]
+        matrix = np.eye(3)
+        matrix[one, one] = matrix[two, two] = np.cos(angle)
+        matrix[one, two], matrix[two, one] = -np.sin(angle), np.sin(angle)
+        return matrix
+
+    arc = findings.arcs[0]
+    spread = np.diag([2.0, 0.1, 0.1, 1e-4, 2e-4, 3e-4]) ** 2
+    laid = dataclasses.replace(arc, orientation=turned(2, node) @ turned(0, tilt) @ turned(2, place), orientation_covariance=spread)
+    messages = orbit_messages(flight, dataclasses.replace(findings, arcs=(laid, *findings.arcs[1:])), datetime(2031, 5, 1))
+    found = reader.from_string(messages["orbit-1.opm"])
+    meta, data = found.body.segment.metadata, found.body.segment.data
+    assert meta.ref_frame == "ALIGN_CB" and str(meta.ref_frame_epoch).startswith(flight.date)
+    position = vector(data.state_vector, ("x", "y", "z")) * 1e3
+    velocity = vector(data.state_vector, ("x_dot", "y_dot", "z_dot")) * 1e3
+    assert np.linalg.norm(position) == pytest.approx(arc.state[0], rel=1e-9)
+    normal = np.cross(position, velocity)
+    normal /= np.linalg.norm(normal)
+    assert np.arccos(normal[2]) == pytest.approx(tilt) and np.arctan2(normal[0], -normal[1]) == pytest.approx(node)
+    assert position[2] / arc.state[0] == pytest.approx(np.sin(tilt) * np.sin(place))
+    elements = data.keplerian_elements
+    assert float(elements.inclination.value) == pytest.approx(np.degrees(tilt)) and float(elements.ra_of_asc_node.value) == pytest.approx(np.degrees(node))
+    latitude = (float(elements.arg_of_pericenter.value) + float(elements.true_anomaly.value)) % 360
+    assert latitude == pytest.approx(np.degrees(place))
+    # up the radius only the state's own first variance counts, across the plane the turn about the forward axis times the radius
+    covariance = data.covariance_matrix
+    matrix = np.zeros((3, 3))
+    for row, one in enumerate("xyz"):
+        for column, two in enumerate("xyz"[: row + 1]):
+            matrix[row, column] = matrix[column, row] = float(getattr(covariance, f"c{one}_{two}").value) * 1e6
+    up = position / np.linalg.norm(position)
+    assert up @ matrix @ up == pytest.approx(4.0, rel=1e-6)
+    forward = np.cross(normal, up)
+    assert normal @ matrix @ normal == pytest.approx(arc.state[0] ** 2 * forward @ spread[3:, 3:] @ forward, rel=1e-6)
+    # and the ephemeris starts in the same plane
+    states = reader.from_string(messages["orbits.oem"]).body.segment[0].data.state_vector
+    for state in states:
+        assert abs(vector(state, ("x", "y", "z")) @ normal) < 1e-6 * np.linalg.norm(vector(state, ("x", "y", "z")))
