@@ -3,13 +3,14 @@
 A point mass, in the plane of the orbit, stages burnt one after another at full thrust and dropped when empty, drag along the motion through the air
 (which turns with the ground), no lift, thrust in any direction. The craft rises from the ground, holds to a pitch programme of straight lines in time until cutoff,
 coasts up through what air is left, and rounds the orbit off at its apsis with a short burn counted as an impulse with the second-order loss of its arc.
-Six unknowns: the time of cutoff and the pitch at five moments. Throttling back and coasting between stages are left out, so a craft
+Seven unknowns: the time of cutoff and the pitch at six moments; a pitch free at every moment does better by less than a thousandth. Throttling back and coasting between stages are left out, so a craft
 with much thrust might do a little better still. Losses are told along the inertial path (see :mod:`analyser.fitting.losses`): speed gained =
 spent - steering - gravity - drag.
 """
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass
 
@@ -19,9 +20,10 @@ from analyser.fitting.tanks import Tanks
 from analyser.fitting.transfer import apsides
 from analyser.flight import Body
 
-_NODES = np.array([0.0, 0.07, 0.18, 0.36, 0.65, 1.0])  # of the burn's time: the first is straight up
-_STEPS, _COAST_STEPS = 20, 8
+_NODES = np.array([0.0, 0.01, 0.08, 0.2, 0.4, 0.65, 1.0])  # of the burn's time: the first is straight up
+_STEPS, _COAST_STEPS, _CROWDED = 22, 8, 1.4
 _WILD = 1e6
+_MOST_TRIED = 110  # programmes, with their slopes, from one start
 _ROUND = 1e-5  # apsides that differ by less are joined as one
 
 
@@ -98,6 +100,10 @@ def launch(body: Body, orbit, tanks: Tanks, near: Launch | None = None) -> Launc
     return min(found, key=lambda one: one.delta_v)
 
 
+class _Enough(Exception):
+    """Tried long enough: what is still gained is not worth the time."""
+
+
 class _Ascent:
     """Launches that join the orbit at one of its apsides."""
 
@@ -126,35 +132,45 @@ class _Ascent:
     def best(self, near: Launch | None = None) -> Launch | None:
         from scipy.optimize import minimize
 
-        low = np.array([0.02, *[-0.6] * 5])
-        high = np.array([0.9995, *[math.pi / 2] * 5])
+        low = np.array([0.02, *[-0.6] * (len(_NODES) - 1)])
+        high = np.array([0.9995, *[math.pi / 2] * (len(_NODES) - 1)])
+        size = len(low)
         memory: dict = {}
+        tried: list = []
+        kept: list = [np.inf, None]
 
         def at(z):
             key = z.tobytes()
             if key not in memory:
+                if len(tried) >= _MOST_TRIED:
+                    raise _Enough
+                tried.append(key)
                 memory.clear()
-                points = np.clip(z + np.vstack([np.zeros(6), 1e-6 * np.eye(6), -1e-6 * np.eye(6)]), low, high)
+                points = np.clip(z + np.vstack([np.zeros(size), 1e-6 * np.eye(size), -1e-6 * np.eye(size)]), low, high)
                 out = self.fly(points)
                 stack = np.vstack([out["total"] / self.unit, out["apsis"], out["above"]])
-                wide = np.array([points[1 + k, k] - points[7 + k, k] for k in range(6)])
-                memory[key] = stack[:, 0], (stack[:, 1:7] - stack[:, 7:]) / wide
+                wide = np.array([points[1 + k, k] - points[1 + size + k, k] for k in range(size)])
+                if abs(stack[1, 0]) < 1e-5 and stack[2:, 0].min() > -1e-5 and stack[0, 0] < kept[0]:
+                    kept[:] = stack[0, 0], z.copy()
+                memory[key] = stack[:, 0], (stack[:, 1 : 1 + size] - stack[:, 1 + size :]) / wide
             return memory[key]
 
         answers = []
         starts = self._starts(low, high) if near is None else [np.clip(near.unknowns, low, high)]
-        for start, most in zip(starts, (120, 40)):
-            found = minimize(
-                lambda z: at(z)[0][0], start, jac=lambda z: at(z)[1][0], method="SLSQP", bounds=list(zip(low, high)),
-                constraints=[
-                    {"type": "eq", "fun": lambda z: at(z)[0][1:2], "jac": lambda z: at(z)[1][1:2]},
-                    {"type": "ineq", "fun": lambda z: at(z)[0][2:], "jac": lambda z: at(z)[1][2:]},
-                ],
-                options={"maxiter": most, "ftol": 1e-6},
-            )  # fmt: skip
-            end = self.fly(found.x[None])
-            if abs(end["apsis"][0]) < 1e-5 and end["above"].min() > -1e-5 and np.isfinite(found.fun):
-                answers.append((float(end["total"][0]), found.x))
+        for start in starts:
+            tried[:], kept[:] = [], [np.inf, None]  # ``kept``: the best so far that reaches the orbit
+            memory.clear()
+            with contextlib.suppress(_Enough):
+                minimize(
+                    lambda z: at(z)[0][0], start, jac=lambda z: at(z)[1][0], method="SLSQP", bounds=list(zip(low, high)),
+                    constraints=[
+                        {"type": "eq", "fun": lambda z: at(z)[0][1:2], "jac": lambda z: at(z)[1][1:2]},
+                        {"type": "ineq", "fun": lambda z: at(z)[0][2:], "jac": lambda z: at(z)[1][2:]},
+                    ],
+                    options={"maxiter": 100, "ftol": 1e-6},
+                )  # fmt: skip
+            if kept[1] is not None:
+                answers.append(tuple(kept))
         if not answers:
             return None
         return self._told(min(answers, key=lambda one: one[0])[1])
@@ -163,7 +179,7 @@ class _Ascent:
         """The best two, unlike each other, of a crowd of programmes that lower the pitch early or late, at different cutoffs."""
         rng = np.random.default_rng(5)
         count = 500
-        z = np.empty((count, 6))
+        z = np.empty((count, len(_NODES)))
         z[:, 0] = rng.uniform(0.05, 0.999, count)
         bend, end = rng.uniform(0.6, 6.0, count), rng.uniform(-0.2, 0.5, count)
         z[:, 1:] = end[:, None] + (math.pi / 2 - end[:, None]) * (1 - _NODES[1:]) ** bend[:, None]
@@ -171,11 +187,11 @@ class _Ascent:
         price = out["total"] / self.unit + 60 * np.abs(out["apsis"]) + 60 * np.clip(-out["above"], 0, None).sum(axis=0)
         order = np.argsort(price)
         first = z[order[0]]
-        second = next((z[k] for k in order[1:] if abs(z[k][0] - first[0]) > 0.05 or abs(z[k][3] - first[3]) > 0.2), z[order[1]])
+        second = next((z[k] for k in order[1:] if abs(z[k][0] - first[0]) > 0.05 or abs(z[k][4] - first[4]) > 0.2), z[order[1]])
         return [first, second]
 
     def fly(self, z, record: bool = False):
-        """Fly a batch of unknowns, shape (k, 6): the cutoff as a share of all burning time, and pitches. The losses along the path are summed up for ``record`` only."""
+        """Fly a batch of unknowns, shape (k, 7): the cutoff as a share of all burning time, and pitches. The losses along the path are summed up for ``record`` only."""
         mu, ground, spin = self.body.mu, self.body.radius, self.spin
         count = len(z)
         cutoff = z[:, 0] * self.longest
@@ -212,18 +228,20 @@ class _Ascent:
         spent, path = np.zeros(count), []
         last_mass = np.full(count, self.stages[0][0])
         lowest = np.zeros(count)
-        grid = np.arange(2 * _STEPS + 1)[:, None] / 2
+        grid = (np.arange(_STEPS + 1) / _STEPS) ** _CROWDED  # short steps first, where the pitch changes fastest
+        grid = np.insert(grid, np.arange(1, _STEPS + 1), (grid[1:] + grid[:-1]) / 2)[:, None]
         with np.errstate(all="ignore"):
             for mass0, thrust, exhaust, longest in self.stages:
                 length = np.clip(cutoff - begin, 0.0, longest)
                 if not length.any():
                     break
-                d, flow = length / _STEPS, thrust / exhaust
-                times = grid * d
+                flow = thrust / exhaust
+                times = grid * length
                 pitch, masses = pitch_at(begin + times), mass0 - flow * times
                 ups, alongs = thrust / masses * np.sin(pitch), thrust / masses * np.cos(pitch)
                 for step in range(_STEPS):
                     a, m, e = 2 * step, 2 * step + 1, 2 * step + 2
+                    d = times[e] - times[a]
                     if record:
                         path.append((float(begin[0] + times[a, 0]), float(pitch[a, 0]), float(y[0, 0] - ground), float(math.hypot(y[1, 0], y[2, 0] - spin * y[0, 0]))))
                     k1 = rates(y, masses[a], ups[a], alongs[a])

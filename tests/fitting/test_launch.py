@@ -81,8 +81,8 @@ def _unknowns(ascent, found):
     # the last row is one step before the cutoff: the straight line goes on
     slope = (pitches[-1] - pitches[-2]) / (times[-1] - times[-2])
     known = np.append(times, found.duration), np.append(pitches, pitches[-1] + slope * (found.duration - times[-1]))
-    # least squares of the six knots over all rows, exact as every row lies on the lines
-    basis = np.array([np.interp(known[0], _NODES * found.duration, np.eye(6)[k]) for k in range(6)]).T
+    # least squares of the knots over all rows, exact as every row lies on the lines
+    basis = np.array([np.interp(known[0], _NODES * found.duration, np.eye(len(_NODES))[k]) for k in range(len(_NODES))]).T
     best = np.linalg.lstsq(basis, known[1], rcond=None)[0]
     return np.array([found.duration / ascent.longest, *best[1:]])
 
@@ -92,7 +92,7 @@ def test_no_neighbour_is_cheaper(small):
     ascent = _Ascent(ARDENT, ORBITS["Ardent"], Tanks.full(STILT), small.apsis_radius)
     z = _unknowns(ascent, small)
     rng = np.random.default_rng(2)
-    near = z + rng.normal(0, [2e-3, *[0.03] * 5], (500, 6))
+    near = z + rng.normal(0, [2e-3, *[0.03] * (len(z) - 1)], (500, len(z)))
     out = ascent.fly(np.vstack([z, near]))
     price = out["total"][0]
     # an apsis that errs costs at most what shifting it costs: charged at twice that
