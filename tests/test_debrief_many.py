@@ -301,3 +301,11 @@ def test_killed_or_interrupted_the_processes_end_and_the_next_run_goes_on(capsys
     assert code == 0 and f"8 of 8 flights debriefed, {before} of them before" in out
     assert len(recorded()) == len(set(recorded())) == 8
     assert not list(Path("reports").rglob(".writing-*"))
+
+
+def test_flights_of_one_name_are_told_apart_by_their_folders(capsys, tmp_path):
+    folders = [short_flight(tmp_path / year / "hop", number) for number, year in enumerate(("2031", "2032", "2033"))]
+    run(capsys, "debrief", *folders[:2], "--jobs", "1", "-q")
+    found = json.loads(run(capsys, "compare", "2032/hop", "--json")[1])
+    assert [item["name"] for item in found["attempts"]] == ["Short hop 1"]
+    assert len(json.loads(run(capsys, "compare", folders[2], "--json")[1])["attempts"]) == 2  # not recorded from there: by name

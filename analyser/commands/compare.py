@@ -38,8 +38,9 @@ def run(options) -> int:
     from analyser.logbook import Logbook
     from analyser.reporting import compare, comparison_csv, comparison_json, comparison_text, write_comparison
 
-    names = [path.name if not path.is_dir() else path.resolve().name for path in options.flights] or None
-    comparison = compare(Logbook(options.logbook), names, options.plan, options.pilot, options.last)
+    book = Logbook(options.logbook)
+    names = [_name(book, path) for path in options.flights] or None
+    comparison = compare(book, names, options.plan, options.pilot, options.last)
     if options.json:
         print(comparison_json(comparison).rstrip())
     elif options.csv:
@@ -50,3 +51,11 @@ def run(options) -> int:
         page = write_comparison(comparison, options.out)
         print(f"comparison: {page}", file=sys.stderr if options.json or options.csv else sys.stdout)
     return common.DONE
+
+
+def _name(book, path: Path) -> str:
+    """What the logbook knows a flight by: its folder where it was recorded from there, else the folder's or the flight's name."""
+    if not path.is_dir():
+        return path.name
+    whole = path.resolve().as_posix()
+    return whole if book.count(names=[whole]) else path.resolve().name
