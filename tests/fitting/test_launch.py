@@ -103,13 +103,17 @@ def test_no_neighbour_is_cheaper(small):
 def test_losses_of_a_launcher_from_the_earth(tall):
     """Humble, Henry and Larson, *Space Propulsion Analysis and Design* (1995), launch-loss table (recalled from memory): gravity, steering and drag together.
 
-    An optimum without limits on load or angle of attack loses less than the least of the six launchers, and not next to nothing.
+    An optimum without limits on load or angle of attack loses less than the least of the six launchers. How much less the table can't say; that the optimum itself is right, a
+    collocation of a launch from the Earth says (``test_launch_collocation.py``). The drag of a craft of usual size for its mass is in the table's range.
     """
     with open(PUBLISHED / "velocity_losses.csv", newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["phase"].startswith("ascent to LEO")]
     least = min(sum(float(row[name]) for name in ("gravity_or_total_loss", "steering", "drag")) for row in rows)
-    assert len(rows) == 6 and 0.5 * least < tall.gravity + tall.steering + tall.drag < least
-    assert 40 <= tall.drag <= 156  # the published range of the one loss that does not hang on the axes it is told in
+    assert len(rows) == 6 and tall.gravity + tall.steering + tall.drag < least
+    assert 40 <= tall.drag <= 156
+    # what was spent is what the craft gained and lost; below the impulsive bound no launch can be
+    bound = float(least_delta_v(EARTH.mu, *Place.on(EARTH).orbit, *ORBITS["Earth"], radius_min=EARTH.radius))
+    assert tall.delta_v > bound
 
 
 def test_more_drag_or_less_thrust_costs_more(small):

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from test_launch import ARDENT, STILT
+from test_launch import TALL as LAUNCHER
 
 from analyser.fitting.ideal import Place
 from analyser.fitting.launch import launch
@@ -12,12 +13,14 @@ from analyser.fitting.tanks import Tanks
 from analyser.flight import Atmosphere, Body, Craft, Stage
 
 HEAVY = Body("Heavy", 4.0e13, 2.4e6, 40e3, atmosphere=Atmosphere(80e3, 0.6, 8.5e3))
+# the Earth with an exponential air near that of the US Standard Atmosphere, 1976
+EARTH = Body("Earth", 3.986004418e14, 6378.137e3, 86164.1, atmosphere=Atmosphere(86e3, 1.225, 7.2e3))
 TALL = Craft("tall", (Stage("first", 9e3, 150e3, 3.4e6, 300.0), Stage("second", 4e3, 42e3, 4.2e5, 345.0)), drag_area=5.0)
 
 
 def collocated(body, orbit, craft, first, intervals=14, degree=3):
     """Least delta-v by direct collocation on Radau points: each stage a phase burnt at full thrust, then a coast to the top of the air, then the burn at the apsis as the
-    analyser counts it. Pitch is free at every collocation point; the motion is written in Cartesian axes. ``first`` (a launch found before) gives a guess of the times only."""
+    analyser counts it. Pitch is free at every collocation point; the motion is written in Cartesian axes. ``first`` (a launch found before) is where the search begins."""
     ca = pytest.importorskip("casadi", reason="casadi is not installed: the optimum is not checked against collocation")
     unit_r, unit_v = body.radius, math.sqrt(body.mu / body.radius)
     unit_t = unit_r / unit_v
@@ -54,6 +57,16 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
         rules.append(value), rule_low.extend(np.atleast_1d(least)), rule_high.extend(np.atleast_1d(most))
 
     path = np.array(first.programme)
+    climbs = np.gradient(path[:, 2], path[:, 0])
+    level = np.sqrt(np.clip(path[:, 3] ** 2 - climbs**2, 0.0, None)) + body.rotation_rate * (unit_r + path[:, 2])
+    round_ = np.concatenate([[0.0], np.cumsum(np.diff(path[:, 0]) * (level[1:] + level[:-1]) / 2 / (unit_r + path[1:, 2]))])
+
+    def near(met):
+        """A state to begin the search from."""
+        height, climb, across, angle = (np.interp(met, path[:, 0], part) for part in (path[:, 2], climbs, level, round_))
+        c, s = math.cos(angle), math.sin(angle)
+        return [(1 + height / unit_r) * c, (1 + height / unit_r) * s, (climb * c - across * s) / unit_v, (climb * s + across * c) / unit_v]
+
     here, spent, begin = ca.DM([1.0, 0.0, 0.0, spin]), 0.0, 0.0
     for number, stage in enumerate(craft.stages):
         mass0 = craft.mass(number, stage.propellant)
@@ -67,11 +80,11 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
             points = [here]
             for j in range(1, degree + 1):
                 met = begin + (k + tau[j]) / intervals * (longest if burns_out else first.duration - begin)
-                height, speed = np.interp(met, path[:, 0], path[:, 2]), np.interp(met, path[:, 0], path[:, 3])
-                points.append(unknown(f"x{number}_{k}_{j}", 4, [1 + height / unit_r, 0.02 * met / unit_t, 0.1, spin + speed / unit_v], -3.0, 3.0))
+                points.append(unknown(f"x{number}_{k}_{j}", 4, near(met), -3.0, 3.0))
                 rule(points[-1][0] ** 2 + points[-1][1] ** 2, 1.0, 4.0)
             for j in range(1, degree + 1):
-                pitch = unknown(f"u{number}_{k}_{j}", 1, [float(np.interp(begin + (k + tau[j]) / intervals * longest, path[:, 0], path[:, 1]))], -0.8, math.pi / 2)
+                met = begin + (k + tau[j]) / intervals * (longest if burns_out else first.duration - begin)
+                pitch = unknown(f"u{number}_{k}_{j}", 1, [float(np.interp(met, path[:, 0], path[:, 1]))], -0.8, math.pi / 2)
                 change = sum(slopes[i, j] * points[i] for i in range(degree + 1))
                 rule(change - length / intervals * f(points[j], pitch, mass0 - stage.mass_flow * unit_t * length * (k + tau[j]) / intervals), [0] * 4, [0] * 4)
             here = points[-1]
@@ -85,7 +98,7 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
         length = unknown("coast", 1, [30.0 / unit_t], 0.0, 3000.0 / unit_t)
         f = motion(0.0)
         for k in range(6):
-            points = [here] + [unknown(f"c{k}_{j}", 4, [top, 0.1, 0.1, 0.8], -3.0, 3.0) for j in range(1, degree + 1)]
+            points = [here] + [unknown(f"c{k}_{j}", 4, near(first.duration), -3.0, 3.0) for j in range(1, degree + 1)]
             for j in range(1, degree + 1):
                 change = sum(slopes[i, j] * points[i] for i in range(degree + 1))
                 rule(change - length / 6 * f(points[j], 0.0, last[2]), [0] * 4, [0] * 4)
@@ -110,7 +123,7 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
 
 @pytest.mark.parametrize(
     ("body", "craft", "apsides"),
-    [(ARDENT, STILT, (80e3, 80e3)), (ARDENT, STILT, (70e3, 160e3)), (HEAVY, TALL, (110e3, 110e3))],
+    [(ARDENT, STILT, (80e3, 80e3)), (ARDENT, STILT, (70e3, 160e3)), (HEAVY, TALL, (110e3, 110e3)), (EARTH, LAUNCHER, (185e3, 185e3))],
 )
 def test_against_direct_collocation(body, craft, apsides):
     orbit = Place.around(body, *apsides).orbit
