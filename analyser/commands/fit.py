@@ -38,9 +38,9 @@ def run(options) -> int:
     if bare_table and options.world is None:
         raise InputError("a bare table doesn't say in which world it was flown: add --world FILE", place="option --world")
     flight = load_flight(options.readings, world=options.world, craft=options.craft, plan=options.plan)
-    findings = fit_flight(flight)
     if options.estimate:
-        return _estimate(flight, findings, options)
+        return _estimate(flight, options)
+    findings = fit_flight(flight)
     if options.json:
         common.print_json(findings.to_dict())
     else:
@@ -50,9 +50,11 @@ def run(options) -> int:
     return common.DONE if findings.arcs else common.NEEDS_PERSON
 
 
-def _estimate(flight, findings, options) -> int:
+def _estimate(flight, options) -> int:
     """Print what the coasts tell of a body."""
     from analyser.findings import plain
+    from analyser.fitting import fit_flight
+    from analyser.fitting.first_constants import with_first_constants
     from analyser.fitting.unknown_world import QUANTITIES, estimate_from_flight
 
     names = [name.strip().casefold() for name in options.estimate.split(",") if name.strip()]
@@ -61,7 +63,8 @@ def _estimate(flight, findings, options) -> int:
         raise InputError(f"'{', '.join(wrong) or options.estimate}' can't be estimated: give one or more of {', '.join(QUANTITIES)}", place="option --estimate")
     if options.body and options.body not in flight.world:
         raise InputError(f"the world has no body '{options.body}': it has {', '.join(body.name for body in flight.world)}", place="option --body")
-    found = estimate_from_flight(flight, findings, options.body, names)
+    flight = with_first_constants(flight, options.body, names)
+    found = estimate_from_flight(flight, fit_flight(flight), options.body, names)
     if found is None:
         print("no coast of three or more readings was found to estimate from")
         return common.NEEDS_PERSON
