@@ -18,6 +18,7 @@ from analyser.fitting.entries import find_entries
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
+from analyser.fitting.over_ground import inertial_speeds
 from analyser.fitting.plane import PlaneFit
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
@@ -70,6 +71,9 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         return _empty(ideal, remarks)
     body, said = reference_bodies(table, world, flight.plan)
     remarks += said
+    table, turned = inertial_speeds(table, world, body)
+    if turned.any():
+        remarks.append("speeds over the surface were turned into inertial ones by the course that latitude and longitude show")
     rows = panel_rows(table, world, body)
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
@@ -87,7 +91,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     if flight.plan is not None:
         legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = _set_aside(chain, propellant, flight, underway, planes)
+    set_aside = _as_read(_set_aside(chain, propellant, flight, underway, planes), flight, turned)
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
     public = tuple(arc.to_arc() for arc in arcs)
@@ -267,6 +271,16 @@ def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, unde
                 value = float(table[column].iloc[position])
                 add(position, column, value, "a speed is never negative", f"{value:g} m/s fits if it was {-value:g} m/s (sign)")
     return tuple(sorted(found, key=lambda item: (item.position, item.column)))
+
+
+def _as_read(found: tuple[SetAside, ...], flight: Flight, turned: np.ndarray) -> tuple[SetAside, ...]:
+    """What was set aside of speeds that had been turned into inertial ones, under the column and with the value that was read."""
+    return tuple(
+        replace(item, column="surface_speed", value=float(flight.readings.table["surface_speed"].iloc[item.position]), suggestion="")
+        if item.column == "speed" and turned[item.position]
+        else item
+        for item in found
+    )
 
 
 def _origin(table):

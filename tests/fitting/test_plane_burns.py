@@ -278,3 +278,21 @@ def test_the_attitude_tells_the_direction_where_the_orbit_after_rests_on_one_rea
     (burn,) = reconstruct(dataclasses.replace(simulated, csv=simulated.book.csv())).burns
     assert "to the right" in burn.direction
     assert math.degrees(burn.off_axis.value) == pytest.approx(90, abs=8)
+
+
+# -- speeds over the ground of a tilted orbit ---------------------------------------------------------------------------------
+
+
+def test_speeds_over_the_ground_of_tilted_orbits_are_turned_into_inertial_ones():
+    """A panel that shows only the speed over the surface, with latitude and longitude: shapes, burns and intervals hold the truth all the same."""
+    tally, columns = Tally(), ("body", "altitude", "surface_speed", "vertical_speed", "throttle", "propellant", "latitude", "longitude")
+    for seed in (2, 6, 7, 9, 11):
+        simulated = random_flight(seed, columns=columns, inclined=True)
+        findings = reconstruct(simulated)
+        assert any("course that latitude and longitude show" in remark for remark in findings.remarks)
+        compare(tally, findings, simulated.truth)
+    assert (tally.found, tally.invented) == (tally.burns, 0)
+    assert tally.thrown_away < 0.005 * tally.values
+    for name in ("semi_major_axis", "eccentricity", "periapsis_altitude", "net"):
+        inside, given = tally.held[name]
+        assert given > 8 and inside / given >= least(given / 2), name
