@@ -47,3 +47,16 @@ def test_what_is_not_known_is_said():
     leg = plan_leg(DOWN, WORLD, bare, Place.around(ARDENT, 80e3, 80e3), check=True).ideal
     assert any("where the entry corridor lies is not known (the craft's mass and drag area are not known)" in one for one in leg.remarks)
     assert corridor_of(ARDENT, HOME.energy, Tanks.full(STILT)).limit_usual
+
+
+def test_a_craft_file_names_its_limits(tmp_path):
+    from analyser.errors import DescriptionError
+    from analyser.ingest import load_craft
+
+    path = tmp_path / "craft.toml"
+    path.write_text('name = "Heron"\ndrag_area = "4 m^2"\nmax_acceleration = "6 g"\nmax_parachute_speed = "240 m/s"\n')
+    craft = load_craft(path)
+    assert craft.max_acceleration == pytest.approx(6 * 9.80665) and craft.max_parachute_speed == 240.0
+    path.write_text('name = "Heron"\nmax_acceleration = "0 g"\n')
+    with pytest.raises(DescriptionError, match="max_acceleration"):
+        load_craft(path)
