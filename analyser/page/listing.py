@@ -86,17 +86,15 @@ def listing(logbook: Path, wanted: Wanted) -> Listing:
         count = database.execute(f"SELECT count(*) FROM attempts a WHERE {where}", values).fetchone()[0]
         last = max(1, math.ceil(count / PAGE))
         page = min(max(1, wanted.page), last)
-        if order.startswith("a."):  # the list is cut before figures are looked up
-            source = f"(SELECT * FROM attempts a WHERE {where} ORDER BY {order} {turn}, a.recorded {turn}, a.id {turn} LIMIT ? OFFSET ?) a"
-            cut, values_cut = "", [*values, PAGE, (page - 1) * PAGE]
-        else:
-            source, cut, values_cut = f"(SELECT * FROM attempts a WHERE {where}) a", "LIMIT ? OFFSET ?", [*values, PAGE, (page - 1) * PAGE]
+        # the list is cut before the rest of each row is looked up
+        by = f"({order}) IS NULL, {order} {turn}, a.recorded {turn}, a.id {turn}"
+        joined = "" if order.startswith("a.") else f"JOIN revisions r ON r.id = {newest}"
         found = database.execute(
             f"""SELECT a.id, a.name, a.pilot, a.date, a.plan, a.folder, r.spent, r.waste, r.propellant_left, abs(r.touchdown_vertical_speed) AS touchdown,
                 r.doubtful, r.set_aside, (SELECT count(*) FROM revisions WHERE attempt = a.id) AS revisions
-                FROM {source} JOIN revisions r ON r.id = {newest}
-                ORDER BY ({order}) IS NULL, {order} {turn}, a.recorded {turn}, a.id {turn} {cut}""",
-            values_cut,
+                FROM (SELECT a.* FROM attempts a {joined} WHERE {where} ORDER BY {by} LIMIT ? OFFSET ?) a
+                JOIN revisions r ON r.id = {newest} ORDER BY {by}""",
+            [*values, PAGE, (page - 1) * PAGE],
         ).fetchall()
         plans = [row[0] for row in database.execute(f"SELECT DISTINCT plan FROM attempts WHERE deleted IS {gone} ORDER BY plan")]
         pilots = [row[0] for row in database.execute(f"SELECT DISTINCT pilot FROM attempts WHERE deleted IS {gone} ORDER BY pilot")]

@@ -96,7 +96,10 @@ def orbit_dict(coast: Coast, before: Orbit | None, after: Orbit | None, place: t
 
 
 def _words(estimate: Estimate) -> str:
-    return figure(estimate) if estimate.known else f"not known: {estimate.reason}" if estimate.reason else "not known"
+    """An estimate in a unit in which its interval shows."""
+    half = (estimate.high - estimate.low) / 2
+    fine = half < {"m": 50.0, "s": 6.0}.get(estimate.unit, 0.0)
+    return figure(estimate, like=1.0 if fine else math.nan) if estimate.known else f"not known: {estimate.reason}" if estimate.reason else "not known"
 
 
 def _change(old: Estimate, new: Estimate) -> str:

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
-import dataclasses
+import sys
+from pathlib import Path
 
 import pytest
 
-from analyser.fitting import fit_flight
-from analyser.ingest import load_flight
+import analyser.logbook_rows as rows
 from analyser.logbook import Logbook
 from analyser.page.listing import PAGE, SORTS, Wanted, listing
-from conftest import ROOT
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+from made_flight import made_findings, made_flight  # noqa: E402
 
 
 @pytest.fixture(scope="module")
 def logbook(tmp_path_factory):
-    """110 attempts of two plans by three pilots, made from one that was flown."""
+    """110 attempts of two plans by three pilots, with made-up findings."""
     path = tmp_path_factory.mktemp("book") / "logbook.sqlite"
     book = Logbook(path)
-    flight = load_flight(ROOT / "samples" / "flights" / "second-try")
-    part = flight.readings.table.iloc[:9]
-    flight = dataclasses.replace(flight, readings=dataclasses.replace(flight.readings, table=part), folder=None, files=())
-    findings = dataclasses.replace(fit_flight(flight), ideal=None, margins=())
-    for number in range(110):
-        plan = flight.plan.changed(name="There and back" if number % 2 else "100 % of it_") if hasattr(flight.plan, "changed") else flight.plan
-        one = dataclasses.replace(flight, name=f"try {number:03d}", pilot=f"P-0{number % 3}", date=f"2031-{1 + number % 12:02d}-{1 + number % 28:02d}", plan=plan)
-        legs = tuple(dataclasses.replace(leg, waste=dataclasses.replace(leg.waste, value=leg.waste.value + number % 17)) for leg in findings.legs)
-        book.record(one, dataclasses.replace(findings, legs=legs))
+    about = rows.about_of(made_flight())
+    kept = [(rows.revision_of(made_flight(), findings, ""), rows.children_of(findings)) for findings in (made_findings(0.5 + share / 10) for share in range(7))]
+    with book._file.writing() as database:  # at once: each by itself would wait for the disk
+        for number in range(110):
+            revision, children = kept[number % 7]
+            who = {"name": f"try {number:03d}", "pilot": f"P-0{number % 3}", "date": f"2031-{1 + number % 12:02d}-{1 + number % 28:02d}"}
+            plan = "There and back" if number % 2 else "100 % of it_"
+            rows.keep(database, {**about, **who, "plan": plan}, {**revision, "fingerprint": f"{number}"}, *children)
     book.delete(5)
     return path
 

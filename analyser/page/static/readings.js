@@ -216,7 +216,7 @@ function drawOrbit(meaning, tried) {
   const rows = orbit.rows.map((row) => el("tr", {}, el("th", { scope: "row" }, row.name), el("td", {}, tried ? row.before : row.after),
     tried ? el("td", {}, row.after) : null, tried ? el("td", { class: row.change ? "change" : "" }, row.change || "same") : null));
   const head = el("tr", {}, el("th", { scope: "col" }, el("span", { class: "aside" }, "figure")), el("th", { scope: "col" }, "now"),
-    tried ? el("th", { scope: "col" }, "with what is typed") : null, tried ? el("th", { scope: "col" }, "change") : null);
+    tried ? el("th", { scope: "col" }, "as typed") : null, tried ? el("th", { scope: "col" }, "change") : null);
   box.replaceChildren(el("p", { class: "small" }, orbit.title),
     rows.length ? el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "the orbit's figures" }, el("table", {}, el("caption", { class: "aside" }, orbit.title), el("thead", {}, head), el("tbody", {}, ...rows))) : "",
     orbit.said ? el("p", { role: "status" }, `${orbit.said[0].toUpperCase()}${orbit.said.slice(1)}.`) : "",
