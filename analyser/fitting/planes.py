@@ -10,7 +10,8 @@ import numpy as np
 
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.chain import Chain
-from analyser.fitting.plane import NOT_READ, PlaneFit, fit_plane
+from analyser.fitting.plane import NOT_READ, PlaneFit
+from analyser.fitting.plane_fit import fit_plane
 from analyser.fitting.plane_figures import plane_figures, unknown_figures
 
 if TYPE_CHECKING:

@@ -22,7 +22,8 @@ from analyser.fitting.elements import classical_elements
 from analyser.fitting.intervals import describe
 from analyser.fitting.observations import observe
 from analyser.fitting.orbit import fit_coast
-from analyser.fitting.plane import PlaneFit, fit_plane
+from analyser.fitting.plane import PlaneFit
+from analyser.fitting.plane_fit import fit_plane
 from analyser.fitting.plane_figures import plane_figures, rotations
 from analyser.fitting.sampling import state_samples
 from analyser.flight import World

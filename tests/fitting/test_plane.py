@@ -15,7 +15,8 @@ from analyser.fitting.elements import classical_elements
 from analyser.fitting.intervals import describe
 from analyser.fitting.observations import observe
 from analyser.fitting.orbit import fit_coast
-from analyser.fitting.plane import NOT_READ, fit_plane
+from analyser.fitting.plane import NOT_READ
+from analyser.fitting.plane_fit import fit_plane
 from analyser.fitting.plane_figures import plane_figures, rotations
 from analyser.fitting.plane_sights import exponential, sky, wrapped
 from analyser.fitting.sampling import state_samples
