@@ -320,6 +320,8 @@ def main() -> int:
     load()
     kinds = (Debrief,) if options.control else (Import, Debrief, Read, DebriefTogether)
     rows, faults = [], []
+    if not options.json:
+        print(f"{'command':18} {'kills':>6} {'reported as done':>17} {'a whole run, s':>15} {'took, s':>8}")
     began, draw = time.monotonic(), random.Random(options.seed)
     with tempfile.TemporaryDirectory() as folder:
         for position, kind in enumerate(kinds):
@@ -329,13 +331,12 @@ def main() -> int:
             row, found = kill(kind(place), max(round(options.kills * (1 if options.control else kind.share)), 1), until, draw, options.control)
             rows.append(row)
             faults += found
+            if not options.json:
+                print(f"{row['command']:18} {row['kills']:6} {row['reported']:17} {row['whole']:15.2f} {row['took']:8.0f}", *found, sep="\n  ", flush=True)
     if options.json:
         print(json.dumps({"rows": rows, "faults": faults}))
         return 1 if faults else 0
-    print(f"{'command':18} {'kills':>6} {'reported as done':>17} {'a whole run, s':>15} {'took, s':>8}")
-    for row in rows:
-        print(f"{row['command']:18} {row['kills']:6} {row['reported']:17} {row['whole']:15.2f} {row['took']:8.0f}")
-    print(f"faults: {len(faults)}", *faults, sep="\n  ")
+    print(f"faults: {len(faults)}")
     return 1 if faults else 0
 
 

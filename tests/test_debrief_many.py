@@ -177,6 +177,17 @@ def test_all_attempts_anew_with_a_newer_version(capsys, tmp_path, monkeypatch):
     assert "(attempt 1, still revision 2)" in out
 
 
+def test_two_attempts_in_one_folder(capsys, tmp_path):
+    folder = short_flight(tmp_path / "hop")
+    run(capsys, "debrief", folder, "-q")
+    (folder / "flight.toml").write_text((folder / "flight.toml").read_text().replace("2031-04-01", "2031-05-01"))
+    run(capsys, "debrief", folder, "-q")
+    code, out, err = run(capsys, "debrief", "--all", "--again", "--jobs", "1", "--json")
+    first, second = json.loads(out)
+    assert code == 2 and "attempt 1 was of P-01 2031-04-01" in first["error"] and second["arcs"] and "attempt 1 was of" in err
+    assert [len(Logbook("reports/logbook.sqlite").revisions(number)) for number in (1, 2)] == [1, 1]
+
+
 def test_all_writes_where_the_reports_are(capsys, tmp_path):
     archive(tmp_path / "flights", 2)
     assert run(capsys, "debrief", "flights", "--out", "notes", "-q")[0] == 0
@@ -293,6 +304,7 @@ def test_killed_or_interrupted_the_processes_end_and_the_next_run_goes_on(capsys
         out, err = begun.communicate(timeout=60)
         assert workers and wait_until(lambda: not any(map(alive, workers)))
         assert begun.returncode == (-9 if number == signal.SIGKILL else 130) and "Traceback" not in err
+        assert number == signal.SIGKILL or "done and kept; the same command goes on from there" in err
         said = [line for line in (first + out).splitlines() if line.startswith("debrief: ")]
         assert len(recorded()) >= len(said)
     before = len(recorded())

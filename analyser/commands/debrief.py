@@ -54,8 +54,12 @@ def run(options) -> int:
     teller = _Teller(jobs, options, alone)
     for line in missing:
         teller.missing(line)
-    for kept in debrief_each(jobs, logbook, _runner(options, alone, teller)):
-        teller.tell(kept)
+    try:
+        for kept in debrief_each(jobs, logbook, _runner(options, alone, teller)):
+            teller.tell(kept)
+    except KeyboardInterrupt:
+        teller.stopped()
+        raise
     return teller.end()
 
 
@@ -113,12 +117,17 @@ def _runner(options, alone: bool, teller: "_Teller"):
     return lambda jobs: run_here(jobs, min(options.jobs, len(jobs)) if options.jobs else min(cores(), (len(jobs) + 1) // 2))
 
 
+def _key(job) -> tuple:
+    """A flight as the person named it: a folder, or an attempt of the logbook (two of them may lie in one folder)."""
+    return job.folder, job.recall.attempt if job.recall else None
+
+
 class _Teller:
     """Says what came of each flight, and at the end what needs the person."""
 
     def __init__(self, jobs: list, options, alone: bool):
         self.options, self.alone, self.count = options, alone, len(jobs)
-        self.places = {job.folder: place for place, job in enumerate(jobs)}
+        self.places = {_key(job): place for place, job in enumerate(jobs)}
         self.brief = len(jobs) > _FEW or options.all
         self.progress = common.progress_printer(options.quiet) if not alone else None
         self.held: dict[int, object] = {}  # outcomes that wait for their turn
@@ -145,7 +154,7 @@ class _Teller:
         if self.brief and not self.options.json:
             self._tell(kept)
         else:
-            self.held[self.places[kept.outcome.job.folder]] = kept
+            self.held[self.places[_key(kept.outcome.job)]] = kept
             while self.next in self.held:
                 self._tell(self.held.pop(self.next))
                 self.next += 1
@@ -210,6 +219,12 @@ class _Teller:
     def _clear(self) -> None:
         if self.progress:
             self.progress("")
+
+    def stopped(self) -> None:
+        """How far it came, where the person stops it."""
+        self._clear()
+        if not self.alone:
+            print(f"\nstopped: {self.done} of {self.count} done and kept; the same command goes on from there", file=sys.stderr)
 
     def end(self) -> int:
         """The sum of it, the flights that could not be debriefed, and the exit code."""
