@@ -41,8 +41,8 @@ def best_path(logs: "np.ndarray") -> str:
 
 
 def glance(logs: "np.ndarray") -> tuple[str, float]:
-    """The likeliest path's text, and about how probable it is that the columns spell something else (which it may exceed, never by
-    much): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
+    """The likeliest path's text, and about how probable it is that the columns spell something else (never less than that by much, at
+    most about twice it): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
 
     Whether there is a space counts only between digits, where it tells days from hours.
     """

@@ -28,6 +28,8 @@ SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours
 LEAST_KNOWN = 4  # certain readings of a gauge before its neighbours count
 AGAINST = 0.05  # how likely propellant rises, against that it falls
 MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
+LIKELY = 0.9  # probability from which readings that are not certain bear each other out, where too few are certain
+LIKELY_SUPPORT = 10.0  # by no more than this: a font may be misread in the same way every time
 KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
 IN_ORDER = 0.8  # share of screenshots in the order of their clocks that makes the order of the files count
@@ -46,12 +48,15 @@ def decode(values: Sequence["Value"], motion: Motion | None = None) -> list["Val
     values = list(values)
     _clocks(values)
     times = {value.row: value.value for value in values if value.column == "met" and _certain(value)}
+    leaning: set[int] = set()  # certain only by readings that are not: no witnesses for others
     for _ in range(2):
-        known = _known(values, times)
+        known, likely = _known([value for index, value in enumerate(values) if index not in leaning], times), _known(values, times, likely=True)
         for gauge in {value.gauge.name for value in values if value.gauge.kind == "readout" and value.column not in ("met", *TEXTS)}:
             for index, value in enumerate(values):
                 if value.gauge.name == gauge and value.row in times:
-                    values[index] = _weigh(value, times[value.row], known, motion)
+                    values[index], leans = _weigh(value, times[value.row], known, likely, motion)
+                    if leans and _certain(values[index]):
+                        leaning.add(index)
     return _disagreements(values)
 
 
@@ -59,11 +64,15 @@ def _certain(value: "Value") -> bool:
     return value.status in ("read", "recovered") and not math.isnan(value.value)
 
 
-def _known(values, times) -> dict[str, list[tuple[float, float]]]:
+def _known(values, times, likely: bool = False) -> dict[str, list[tuple[float, float]]]:
+    """Certain readings by column, (time, value) in order of time; ``likely``: those that are rather sure as well."""
     known: dict[str, list] = {}
     for value in values:
-        if value.column not in ("met", *TEXTS) and _certain(value) and value.row in times:
-            known.setdefault(value.column, []).append((times[value.row], value.value))
+        if value.column not in ("met", *TEXTS) and value.row in times:
+            if _certain(value):
+                known.setdefault(value.column, []).append((times[value.row], value.value))
+            elif likely and value.reading.best and value.reading.best.probability >= LIKELY:
+                known.setdefault(value.column, []).append((times[value.row], value.reading.best.value))
     return {column: sorted(pairs) for column, pairs in known.items()}
 
 
@@ -77,20 +86,26 @@ class _Expectation:
     width: float
     above: float = math.inf
     below: float = -math.inf
+    most: float = MOST_SUPPORT
 
     def support(self, value: float) -> float:
         """How many times likelier ``value`` is than a value from anywhere."""
         z = (value - self.middle) / self.scale
         near = (1 - SURPRISE) * self.width / (math.pi * self.scale * (1 + z * z))
         against = AGAINST if value > self.above or value < self.below else 1.0
-        return min((near + SURPRISE) * against, MOST_SUPPORT)
+        return min((near + SURPRISE) * against, self.most)
 
 
-def _weigh(value: "Value", time: float, known, motion: Motion | None) -> "Value":
+def _weigh(value: "Value", time: float, known, likely, motion: Motion | None) -> tuple["Value", bool]:
+    """The value after it was held against the others, and whether these were only likely."""
     if not value.reading.candidates or (value.status == "doubtful" and value.gauge.kind != "readout"):
-        return value
+        return value, False
     expected = _expected(value, time, known, motion)
-    return value if expected is None else _choose(value, expected)
+    leans = expected is None and not _certain(value)
+    if leans:
+        expected = _expected(value, time, likely, None)
+        expected = expected and replace(expected, most=LIKELY_SUPPORT)
+    return (value if expected is None else _choose(value, expected)), leans
 
 
 def _choose(value: "Value", expected: _Expectation) -> "Value":
@@ -120,8 +135,9 @@ def _choose(value: "Value", expected: _Expectation) -> "Value":
 
 def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Expectation | None:
     pairs = list(known.get(value.column, ()))
-    if _certain(value) and (time, value.value) in pairs:
-        pairs.remove((time, value.value))  # a value is no witness of itself
+    own = (time, value.value if _certain(value) else value.reading.candidates[0].value)
+    if own in pairs:
+        pairs.remove(own)  # a value is no witness of itself
     if len(pairs) < LEAST_KNOWN:
         return None
     numbers = [number for _, number in pairs]

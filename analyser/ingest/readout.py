@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 ACCEPT = 0.995  # probability at which a value is believed
 ASK = ACCEPT  # below this Tesseract is asked too
-TESSERACT_WORTH = 30.0  # how much likelier a value gets, in odds, that Tesseract reads as well
+TESSERACT_WORTH = 8.0  # how much likelier a value gets, in odds, that Tesseract reads as well
 CONTRADICTED = 0.998  # a value that Tesseract contradicts surely must be this likely by itself
 NOTHING = "the gauge shows no value"
 
@@ -191,19 +191,14 @@ def _second_opinion(gauge, merged: tuple[Candidate, ...], line: ocr.Line, mark: 
         meanings = meanings or gauge.grammar.parse(text, mark)
     if len(meanings) != 1 or line.confidence < 0.5:
         return merged, ""
-    same = [each for each in merged if math.isclose(each.value, meanings[0].value) and math.isclose(each.step, meanings[0].step)]
-    if not same:
-        if line.confidence > 0.85 and merged[0].probability < CONTRADICTED:
-            return merged, f"two readers disagree: {merged[0].text!r} and {line.text!r}"
-        return merged, ""
-    rest = max(1e-9, 1 - sum(each.probability for each in merged))
-    weights = [each.probability * (TESSERACT_WORTH if each is same[0] else 1.0) for each in merged]
-    total = sum(weights) + rest
-    raised = [replace(each, probability=weight / total) for each, weight in zip(merged, weights)]
-    raised.sort(key=lambda each: -each.probability)
-    if raised[0].text != merged[0].text:
-        return tuple(raised), f"two readers disagree: {merged[0].text!r} and {line.text!r}"
-    return tuple(raised), ""
+    first = merged[0]
+    if not (math.isclose(first.value, meanings[0].value) and math.isclose(first.step, meanings[0].step)):
+        # of the two it is nearly always ours that is right: Tesseract's word changes no order
+        contradicted = line.confidence > 0.85 and first.probability < CONTRADICTED
+        return merged, f"two readers disagree: {first.text!r} and {line.text!r}" if contradicted else ""
+    raised = first.probability * TESSERACT_WORTH / (1 + first.probability * (TESSERACT_WORTH - 1))
+    rest = (1 - raised) / max(1 - first.probability, 1e-9)
+    return (replace(first, probability=raised), *(replace(each, probability=each.probability * rest) for each in merged[1:])), ""
 
 
 def merge(candidates: list[Candidate]) -> tuple[Candidate, ...]:

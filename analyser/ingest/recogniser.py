@@ -120,6 +120,13 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | Non
         Risk up to which the quick look is enough; as calibrated if not given.
     """
     sure = calibration()["sure"] if sure is None else sure
+    places: dict[tuple, int] = {}  # a gauge that shows the same to the pixel is read once
+    first = [places.setdefault((crop.shape, crop.tobytes()), len(places)) for crop in crops]
+    once = _recognised([crops[first.index(place)] for place in range(len(places))], automaton, sure)
+    return [once[place] for place in first]
+
+
+def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) -> list[Recognition]:
     strips = [to_strip(crop) for crop in crops]
     found: list = []
     for logs in _scored(strips, QUICK):

@@ -140,3 +140,17 @@ def test_a_latitude_that_lost_its_letter_is_doubtful():
         values.append(Value(row, gauge, "latitude", GaugeReading((candidate,), "", text), (0, 0, 1, 1), "read", candidate.value, 0.003, "", 0.9999))
     checked = doubt_odd_formats(values)
     assert [value.status for value in checked] == ["read"] * 5 + ["doubtful"] and "letters" in checked[-1].reason
+
+
+def test_rather_sure_looks_bear_each_other_out_where_none_is_certain():
+    """A font that is read with 98 % each time: together with neighbours that fit they are sure enough, but one that does not fit is not."""
+    values = coast(10, {row: seen(row, "height", (f"{20000 + 30 * 60 * row - 0.02 * (60 * row) ** 2:.0f}", 0.98)) for row in range(10)})
+    assert all(height_of(decode(values), row).status == "read" for row in range(2, 8))
+    assert max(height_of(decode(values), row).probability for row in range(10)) < 0.99815  # ten times likelier in odds, no more
+    values = [seen(5, "height", ("89280", 0.98)) if value.row == 5 and value.column == "altitude" else value for value in values]
+    assert height_of(decode(values), 5).status == "doubtful"
+
+
+def test_rather_sure_looks_do_not_make_an_unlikely_one_sure():
+    values = coast(10, {row: seen(row, "height", (f"{20000 + 30 * 60 * row - 0.02 * (60 * row) ** 2:.0f}", 0.92 if row != 4 else 0.6)) for row in range(10)})
+    assert height_of(decode(values), 4).status == "doubtful"

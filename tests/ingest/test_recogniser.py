@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from analyser.ingest.automaton import compile_pattern
+from analyser.ingest.beam import glance
+from analyser.ingest.ocr import Line
 from analyser.ingest.panel import Gauge
-from analyser.ingest.readout import ACCEPT, interpret, see_readouts
+from analyser.ingest.readout import ACCEPT, Seen, interpret, see_readouts
 from analyser.ingest.recogniser import ALPHABET, HEIGHT, WEIGHTS, recognise, score, search, to_strip
 from analyser.ingest.training.calibrate import GRAMMARS
 
@@ -125,3 +128,44 @@ def test_noise_and_blank_glass_are_never_accepted():
 
 def test_the_weights_are_small():
     assert sum(path.stat().st_size for path in WEIGHTS.glob("*.onnx")) < 4_000_000
+
+
+def test_a_glance_says_how_risky_it_is():
+    """Columns as a network would give them: sure, unsure of a character, and of whether there is one at all."""
+    def columns(*shares: dict[str, float]) -> np.ndarray:
+        logs = np.full((len(shares), len(ALPHABET) + 2), 1e-9)
+        for row, share in zip(logs, shares):
+            for letter, part in share.items():
+                row[ALPHABET.index(letter) + 1 if letter else 0] = part
+        return np.log(logs / logs.sum(axis=1, keepdims=True))
+
+    blank = {"": 1.0}
+    text, risk = glance(columns(blank, {"1": 1.0}, {"1": 0.5, "": 0.5}, blank, {"2": 1.0}, blank))
+    assert text == "12" and risk < 1e-6  # where a character ends does not matter
+    text, risk = glance(columns(blank, {"1": 0.9, "7": 0.1}, blank, {"2": 1.0}))
+    assert text == "12" and 0.099 < risk < 0.2  # at most twice what it is
+    text, risk = glance(columns({"1": 1.0}, {"": 0.7, ".": 0.3}, {"2": 1.0}))
+    assert text == "12" and 0.25 < risk < 0.4
+    text, risk = glance(columns({"1": 1.0}, {"": 0.6, "1": 0.4}, {"1": 1.0}))
+    assert text == "11" and risk > 0.3  # one or two
+    text, risk = glance(columns({"5": 1.0}, {"": 0.5, " ": 0.5}, {"m": 1.0}))
+    assert text in ("5m", "5 m") and risk < 1e-6
+    text, risk = glance(columns({"5": 1.0}, {"": 0.5, " ": 0.5}, {"6": 1.0}))
+    assert risk > 0.3  # between digits a space may tell days from hours
+
+
+def test_the_same_crop_is_read_once_and_given_to_all():
+    crop = next(crops("mild"))
+    automaton = compile_pattern(crop[2].pattern("."), ALPHABET)
+    one, other, again = recognise([crop[0], 255 - crop[0], crop[0].copy()], automaton)
+    assert one == again and one is again
+
+
+def test_a_second_reader_that_contradicts_changes_no_order():
+    gauge = _Shows(GRAMMARS[1])
+    look = Seen((("125.27", 0.6), ("425.27", 0.38)), "125.27", "125.27", 0.3)
+    alone = interpret(gauge, look, ".")
+    against = interpret(gauge, replace(look, second=Line("425.27", 0.95)), ".")
+    assert against.best.value == alone.best.value == 125.27 and "disagree" in against.doubt
+    along = interpret(gauge, replace(look, second=Line("125.27", 0.95)), ".")
+    assert along.best.probability > alone.best.probability

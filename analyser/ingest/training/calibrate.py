@@ -35,7 +35,7 @@ GRAMMARS = (
 SPOILT = Severity((11, 48), (0.0, 0.08), (1, 12), (35, 92), (30, 210), 0.04, 2.5, 0.3, cover=0.5, cut=0.5)
 SPOILT_SHARE = 0.002
 NEAR = 0.3  # risks that the quick network's probability is fitted to
-SURE = 0.9985  # probability at which a glance is enough
+SURE = 0.999  # probability at which a glance is enough
 STEPS = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 0.9999, 1.01)
 
 
