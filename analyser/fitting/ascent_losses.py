@@ -47,8 +47,11 @@ class ClimbLosses:
 def climb_of(ground: FittedArc, after: FittedArc, inside, ignition: float, cutoff: float, rows: PanelRows, propellant: PropellantHistory, mass: float, last_mass: float) -> Climb:
     """The climb between a stay on the ground and the coast after it; ``mass`` and ``last_mass`` (kg) are those at its ends."""
     nodes = [row for row in inside if math.isfinite(rows.radius[row] + rows.speed[row] + rows.vertical[row]) and ignition + 0.3 < rows.met[row] < cutoff - 0.3]
+    # two readings of one moment (or a clock that slipped back) make no curve: the first stands
+    nodes = [row for place, row in enumerate(nodes) if not place or rows.met[row] > max(rows.met[other] for other in nodes[:place]) + 0.3]
     first, last = [float(part) for part in ground.at(ignition)], [float(part) for part in after.at(cutoff)]
     across = np.sqrt(np.clip(rows.speed[nodes] ** 2 - rows.vertical[nodes] ** 2, 0.0, None))
+    cutoff = max(cutoff, ignition + 1.0)
     return Climb(
         np.array([ignition, *rows.met[nodes], cutoff]), np.array([first[0], *rows.radius[nodes], last[0]]), np.array([first[1], *rows.vertical[nodes], last[1]]),
         np.array([first[2], *across, abs(last[2])]), np.array([mass, *(propellant.mass(row) for row in nodes), last_mass]),

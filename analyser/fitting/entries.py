@@ -62,6 +62,8 @@ def descents(arcs: list[FittedArc], between, rows: PanelRows, audited: list[Audi
         low, _ = apsides(arc.body.mu, arc.energy, arc.momentum)
         if not float(low) < arc.body.radius + arc.body.air_top:
             continue
+        if arc.energy >= 0 and _top(arc)[2] < arc.end - 1.0:
+            continue  # on its way out, for good
         following = arcs[number + 1] if number + 1 < len(arcs) else None
         inside = tuple(row for row in between[number + 1] if rows.in_air[row] and rows.body[row] == arc.body.name)
         if following is None:

@@ -18,7 +18,7 @@ from analyser.fitting.faults import OPEN, WORTH_SAYING, Fault, when
 from analyser.fitting.launch import Launch
 
 _EARLY, _LATE = (0.04, 0.35), (0.5, 0.92)  # of the optimum's speed over the ground at cutoff
-_SHARE = 0.0006  # of the cost: what optima leave undecided (pitch by straight lines, cutoff, a burn at the top that is not at one stroke)
+_SHARE = 0.001  # of the cost: what optima leave undecided (pitch by straight lines, a burn at the top that is not at one stroke): a sigma, not a limit
 
 
 @dataclass(frozen=True)

@@ -117,3 +117,20 @@ def test_a_pass_leaves_the_air_again_and_is_told_so():
     # the corridor lies below it, and says by how much
     assert entry.corridor_miss.low > 0 and any("above the corridor" in one for one in entry.warnings)
     assert mass / craft.drag_area == pytest.approx(entry.ballistic.value, rel=0.02)
+
+
+def test_one_that_flies_off_for_good_meets_no_air():
+    from simulator.motion import Simulation
+    from simulator.random_flights import SimulatedFlight, notes_of, panel_of
+    from simulator.truth import truth_of
+
+    made = planted_entry(4)
+    planet = made.world.planet
+    r = 1.6 * planet.radius
+    fast = 1.15 * np.sqrt(2 * planet.mu / r)
+    sim = Simulation(made.world, made.craft, planet.name, (r, 0.0, 0.0), (0.96 * fast, 0.28 * fast, 0.0))
+    sim.coast(duration=0.8 * r / fast)
+    book = notes_of(sim, np.random.default_rng(5), panel_of(np.random.default_rng(5), fast, 5), list(np.linspace(5, sim.met - 5, 7)), COLUMNS)
+    found = reconstruct(SimulatedFlight("off", made.world, made.craft, book.csv(), {**truth_of(sim), "rows": [], "slips": []}, sim, "", book))
+    (arc,) = found.arcs
+    assert arc.eccentricity.low > 1 and arc.periapsis_altitude.high < planet.air.top and found.entries == ()

@@ -75,3 +75,16 @@ def test_without_a_drag_area_it_says_why():
     (ascent,) = findings.ascents
     assert "drag_area" in ascent.reason and not ascent.waste.known and not ascent.drag.known and ascent.gravity.known
     assert not np.isfinite(ascent.best)
+
+
+def test_two_rows_of_one_moment_do_no_harm():
+    import dataclasses
+
+    import pandas as pd
+
+    flight = load_flight(SAMPLES / "flights" / "launch")
+    table = flight.readings.table
+    twice = pd.concat([table.iloc[:6], table.iloc[5:]], ignore_index=True)
+    (ascent,) = fit_flight(dataclasses.replace(flight, readings=dataclasses.replace(flight.readings, table=twice))).ascents
+    (alone,) = fit_flight(flight).ascents
+    assert ascent.gravity.value == pytest.approx(alone.gravity.value, abs=3.0)
