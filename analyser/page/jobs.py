@@ -65,7 +65,7 @@ class Jobs:
             with self._lock:
                 if self._ended:
                     return
-                command = [sys.executable, "-m", "analyser", "debrief", str(folder), "--out", str(target), "--logbook", str(self.logbook), "-q"]
+                command = [sys.executable, "-m", "analyser", "debrief", str(folder), "--out", str(target), "--logbook", str(self.logbook), "--again", "-q"]
                 job.process = subprocess.Popen(command, cwd=self.top, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL, text=True)
                 job.state = "running"
             said, _ = job.process.communicate()
