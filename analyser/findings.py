@@ -18,7 +18,8 @@ __all__ = [
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
-_NO_PLANE = "not shown by altitude, speed and vertical speed"
+#: Why figures of the plane have no value where no place was read.
+NO_PLANE = "not shown by altitude, speed and vertical speed"
 
 
 @dataclass(frozen=True)
@@ -66,9 +67,9 @@ class Arc:
     state: "np.ndarray | None" = None
     covariance: "np.ndarray | None" = None
     remarks: tuple[str, ...] = ()
-    ascending_node_longitude: Estimate = Estimate.unknown("rad", _NO_PLANE)
-    argument_of_periapsis: Estimate = Estimate.unknown("rad", _NO_PLANE)
-    longitude_of_periapsis: Estimate = Estimate.unknown("rad", _NO_PLANE)
+    ascending_node_longitude: Estimate = Estimate.unknown("rad", NO_PLANE)
+    argument_of_periapsis: Estimate = Estimate.unknown("rad", NO_PLANE)
+    longitude_of_periapsis: Estimate = Estimate.unknown("rad", NO_PLANE)
     orientation: "np.ndarray | None" = None
     orientation_covariance: "np.ndarray | None" = None
     next_reading: BestReading | None = None  # None on the ground
@@ -99,9 +100,9 @@ class Burn:
     direction: str = ""  # in words: "prograde", "retrograde", "outward", ...
     rows: tuple[int, ...] = ()
     remarks: tuple[str, ...] = ()
-    plane_change: Estimate = Estimate.unknown("rad", _NO_PLANE)  # angle between the angular momenta before and after
-    plane_change_cost: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of net turned the plane
-    out_of_plane_loss: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # what of that the goal did not want; part of the placement loss
+    plane_change: Estimate = Estimate.unknown("rad", NO_PLANE)  # angle between the angular momenta before and after
+    plane_change_cost: Estimate = Estimate.unknown("m/s", NO_PLANE)  # what of net turned the plane
+    out_of_plane_loss: Estimate = Estimate.unknown("m/s", NO_PLANE)  # what of that the goal did not want; part of the placement loss
     # mean angle between thrust, as the attitude shows it, and the motion (for a brake: against the motion)
     off_axis: Estimate = Estimate.unknown("rad", "no pitch was read during the burn")
 
@@ -129,7 +130,7 @@ class LegAudit:
     still_needed: Estimate
     miss: dict[str, Estimate] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
-    out_of_plane_loss: Estimate = Estimate.unknown("m/s", _NO_PLANE)  # sum over the burns; part of the placement loss
+    out_of_plane_loss: Estimate = Estimate.unknown("m/s", NO_PLANE)  # sum over the burns; part of the placement loss
 
 
 @dataclass(frozen=True)

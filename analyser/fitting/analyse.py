@@ -60,7 +60,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     Notes
     -----
     Two-body motion about one body at a time (patched conics), in the plane of the orbit: altitude, speed and vertical
-    speed show nothing else. Where latitude and longitude were read, each coast's plane is found too, and burns are audited in space. Drag acts only below the top of the air, where no orbit is fitted.
+    speed show nothing else. Where latitude and longitude were read, each coast's plane is found too, and burns are
+    audited in space. Drag acts only below the top of the air, where no orbit is fitted.
     """
     table, world, craft = flight.readings.table, flight.world, flight.craft
     remarks = list(flight.readings.remarks)

@@ -98,8 +98,10 @@ def audit_burn(
     path = path_losses(before, after, inside, times, rows, spent, spent_samples, body, propellant, mass, same_body)
     kind = "landing" if after.kind == "landed" else "liftoff" if before.kind == "landed" else "orbit"
     tail = propellant.craft is not None and propellant.craft.thrust_axis == "tail"
-    change = change_of(before, after, times, turn)
-    told = told_by_attitude(aim_of(before, after, inside, times, rows, tail, change), change, spent, float(np.nanstd(spent_samples)), tail, kind)
+    seen = np.isfinite(rows.value["pitch"][list(inside)]).any()
+    change = change_of(before, after, times, turn) if seen else None
+    aim = aim_of(before, after, inside, times, rows, tail, change) if seen else None
+    told = told_by_attitude(aim, change, spent, float(np.nanstd(spent_samples)), tail, kind)
     steering, wrong_way = _with_attitude(path.steering, path.wrong_way, told, spent, remarks)
 
     if why_not:

@@ -12,11 +12,12 @@ from functools import cached_property
 
 import numpy as np
 
+from analyser.findings import NO_PLANE
 from analyser.fitting.orbit import CoastFit, Rejected
 from analyser.fitting.plane_sights import exponential
 
 NOT_READ = "latitude and longitude were not read on this coast"
-NOT_SHOWN = "not shown by altitude, speed and vertical speed"
+NOT_SHOWN = NO_PLANE
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 
-from analyser.findings import Burn, Estimate, Findings, LegAudit
+from analyser.findings import NO_PLANE, Burn, Estimate, Findings, LegAudit
 from analyser.flight import QUANTITIES, Flight
 from analyser.reporting.content import Crop, Table
 from analyser.reporting.phrases import UNKNOWN, clock, duration, figure, plain_number, say_plainly
@@ -277,6 +277,8 @@ def doubtful_crops(flight: Flight, crops: dict | None) -> tuple[Crop, ...]:
 def unknowns(findings: Findings) -> tuple[str, ...]:
     """What could not be known, one line a reason: "burn 5: net, placement loss: the burn ends on the ground"."""
     reasons: dict[str, dict[str, list[str]]] = {}
+    # a flight without places says so once, in its remarks
+    in_one_plane = any("one plane" in remark for remark in findings.remarks)
     groups = (
         [(f"orbit {number}", arc) for number, arc in enumerate(findings.arcs, 1) if arc.kind == "coast"]
         + [(f"burn {number}", burn) for number, burn in enumerate(findings.burns, 1)]
@@ -287,7 +289,7 @@ def unknowns(findings: Findings) -> tuple[str, ...]:
         for field in dataclasses.fields(item):
             value = getattr(item, field.name)
             for name, estimate in [(field.name, value)] if isinstance(value, Estimate) else (value.items() if field.name == "miss" else ()):
-                if not estimate.known and estimate.reason:
+                if not estimate.known and estimate.reason and not (in_one_plane and estimate.reason == NO_PLANE):
                     what = f"{'miss in ' if field.name == 'miss' else ''}{_name(name)}"
                     reasons.setdefault(estimate.reason, {}).setdefault(what, []).append(owner)
     lines = []
