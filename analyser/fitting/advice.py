@@ -18,7 +18,7 @@ from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.detours import courses, detours
 from analyser.fitting.faults import Course, Fault, span
 from analyser.fitting.flown_again import cost_of_detour
-from analyser.fitting.ground_faults import landing_faults, liftoff_faults
+from analyser.fitting.ground_faults import landing_faults, liftoff_faults, stopped_high
 from analyser.fitting.launch_faults import launch_faults
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
@@ -63,6 +63,11 @@ def _of_leg(leg: LegAudit, arcs, audited, craft, rows, memory, climbs) -> list[F
     # a burn the wrong way, or what is burnt back after an overshoot, is told with that
     told = {fault.burn for fault in lost if fault.cause == "wrong way"} | {fault.burn + 1 for fault in lost if fault.cause == "overshoot"}
     found = [fault for fault in lost if fault.burn not in told or fault.cause == "wrong way"]
+    for number in leg.burns:  # braking that stopped high, and the landing from there, are one fault
+        high = stopped_high(number, audited, arcs, craft, rows, memory) if audited[number].burn.kind == "landing" else None
+        if high is not None and high.matters:
+            told |= {number - 1, number}
+            found = [fault for fault in found if fault.burn not in (number - 1, number)] + [high]
     for number in leg.burns:
         if number in told:
             continue

@@ -22,7 +22,8 @@ from analyser.fitting.powered_memory import PoweredMemory
 from analyser.flight import Craft
 
 _SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
-_STILL = 0.004  # of circular speed: below it the craft hovers
+_IN_HAND = 0.004  # of the delta-v: the least touches bare ground all along, which nobody flies
+_STILL = 0.5  # m/s: vertical speeds below this are hovering
 
 
 def landing_faults(
@@ -39,7 +40,7 @@ def landing_faults(
         return []
     waste = item.burn.spent.value - best.delta_v
     sigma = _sigma(item)
-    if not waste > WORTH_SAYING:
+    if not waste > max(WORTH_SAYING, _IN_HAND * best.delta_v):
         return []
     low = _let_down(item, ground, engine, rows)
     throttle = _braking_throttle(item, ground, rows)
@@ -60,8 +61,41 @@ def landing_faults(
     }
     if rest > WORTH_SAYING:
         cause, words[cause] = _braking(item, before, ground, engine, best)
-        parts[cause] = rest
+        dearest = max(("hover", "slow let-down"), key=parts.__getitem__)
+        if cause == "braking" and parts[dearest] > WORTH_SAYING and rest < low.least:
+            # what stopping that high itself cost, the fall from there, belongs to coming down slowly from it
+            parts[dearest] += rest
+        else:
+            parts[cause] = rest
     return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
+
+
+def stopped_high(
+    number: int, audited: list[AuditedBurn], arcs: list[FittedArc], craft: Craft | None, rows: PanelRows | None, memory: PoweredMemory
+) -> Fault | None:
+    """Braking that stopped the craft high over the ground, so that it fell from there and landing ``number`` had to stop it once more; told of the burn before."""
+    item, first = audited[number], audited[number - 1] if number else None
+    if first is None or first.burn.kind != "orbit" or first.burn.after != item.burn.before or arcs[first.burn.before].kind != "coast":
+        return None
+    before, fall, ground = arcs[first.burn.before], arcs[item.burn.before], arcs[item.burn.after]
+    engine = _judged(first, before, ground, craft, rows)
+    circular = math.sqrt(ground.body.mu / float(ground.state[0]))
+    across = abs(fall.momentum / float(ground.state[0]) - ground.body.rotation_rate * float(ground.state[0]))
+    if engine is None or item.burn.spent_from != "propellant" or across > _SLOW * circular or first.burn.spent.value < 0.3 * circular:
+        return None
+    best = _least("descent", before, ground, engine, memory)
+    stop_height = float(fall.at(first.times.cutoff.value)[0]) - float(ground.state[0])
+    if not (math.isfinite(best.delta_v) and stop_height > 15.0):
+        return None
+    latest = _latest(first, before, ground, engine, 1.0)
+    lead = latest - first.burn.ignition.value
+    early = f", {span(lead)} too early," if math.isfinite(lead) and lead > 0 else ""
+    sentence = (
+        f"the braking (from {when(first.burn.ignition.value)}) began{early or ' too early and'} stopped {_metres(stop_height)} over the ground, from where the craft fell and "
+        f"{item.burn.spent.value:.0f} m/s had to stop it again: start later, so that it comes to rest at the ground: {{cost}}."
+    )
+    cost = first.burn.spent.value + item.burn.spent.value - best.delta_v
+    return Fault(number - 1, "early braking", cost, math.hypot(_sigma(item), _sigma(first)), sentence.replace(", began", " began"))
 
 
 def liftoff_faults(
@@ -130,19 +164,29 @@ def _let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelR
     first = slow[0]
     met = np.array([*rows.met[slow], item.times.cutoff.value])
     height = np.array([*(rows.radius[slow] - floor), 0.0])
-    sink = float(-rows.vertical[first])
+    sink, across = float(-rows.vertical[first]), _across(rows, first) - body.rotation_rate * float(rows.radius[first])
     time = float(met[-1] - met[0])
-    # what came in as speed had to be stopped in any case, and the weight was carried for the time it took
-    flown = gravity * time + sink
     push = engine.thrust / max(item.mass_after, 1.0)
-    fall = math.sqrt(max(sink, 0.0) ** 2 + 2 * gravity * max(height[0], 0.0))
-    least = fall / math.sqrt(max(1 - gravity / push, 0.05)) if push > 1.02 * gravity else flown
-    steady = np.abs(np.diff(height)) / np.maximum(np.diff(met), 1e-3) < max(_STILL * circular, 0.5)
-    steady &= (height[:-1] > 15.0) & (height[1:] > 0.5 * height[:-1])
-    hovering = float(np.sum(np.diff(met)[steady]))
-    where = float(np.average(height[:-1][steady], weights=np.diff(met)[steady])) if hovering > 0 else math.nan
+    # what came in as speed had to be stopped in any case; the weight was carried for the time it took, but not while the engine was off
+    flown = gravity * time + math.hypot(sink, across)
+    throttle = np.array([*rows.value["throttle"][slow], rows.value["throttle"][slow[-1]]])
+    if np.isfinite(throttle).all():
+        flown = min(flown, push * float(np.sum((throttle[1:] + throttle[:-1]) / 2 * np.diff(met))))
+    least = _least_stop(sink, across, max(height[0], 0.0), gravity, push) if push > 1.02 * gravity else flown
+    # each reading that stands still stands for half the time to its neighbours
+    still = (np.abs(rows.vertical[slow]) < _STILL) & (height[:-1] > 15.0)
+    share = np.diff(met, append=met[-1])[:-1] / 2
+    share[1:] += np.diff(met)[:-1] / 2
+    hovering = float(np.sum(share[still]))
+    where = float(np.average(height[:-1][still], weights=share[still])) if hovering > 0 else math.nan
     cost = max(flown - least, 0.0)
     return LetDown(float(height[0]), time, least, cost, min(gravity * hovering, cost), hovering, where)
+
+
+def _least_stop(sink: float, across: float, height: float, gravity: float, push: float) -> float:
+    """Delta-v, m/s, that stops a craft at the ground: the fall begun now stopped as late as it can be, and the speed across with the weight carried meanwhile."""
+    fall = math.sqrt(max(sink, 0.0) ** 2 + 2 * gravity * height) / math.sqrt(max(1 - gravity / push, 0.05))
+    return math.hypot(fall, across / math.sqrt(max(1 - (gravity / push) ** 2, 0.05)))
 
 
 def _across(rows: PanelRows, row: int) -> float:

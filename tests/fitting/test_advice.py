@@ -11,7 +11,7 @@ import re
 
 import numpy as np
 import pytest
-from planted_descents import outcome
+from planted_descents import outcome, planted_descent
 from planted_faults import FAULTS, planted
 from reconstruction import reconstruct
 
@@ -103,9 +103,16 @@ def test_without_a_plan_each_burn_is_judged_by_itself():
     assert findings.advice[0].sentence[0].isupper()
 
 
-@pytest.mark.parametrize(("seed", "fault", "share"), [(0, "hover", 0.6), (3, "hover", 0.6), (2, "low throttle", 0.85), (5, "low throttle", 0.85)])
-def test_what_a_descent_lost_is_named_with_its_cost(seed, fault, share):
-    """Beside the clean descent to the same moon; readings half a minute apart see most of a hover, the rest is told as slow let-down."""
+@pytest.mark.parametrize(("seed", "fault"), [(10, "clean"), (15, "clean"), (36, "hover"), (32, "slow let-down"), (13, "low throttle"), (14, "early braking"), (19, "early braking")])
+def test_what_a_descent_lost_is_named_and_a_clean_one_gets_nothing(seed, fault):
+    """The clean descent is flown by a pitch programme that the simulator solves by shooting, knowing nothing of the least."""
+    advice = reconstruct(planted_descent(seed, fault)).advice
+    assert (advice[0].cause if advice else "none") == ("none" if fault == "clean" else fault)
+
+
+@pytest.mark.parametrize(("seed", "fault"), [(13, "low throttle"), (14, "early braking"), (36, "hover")])
+def test_what_a_descent_lost_is_told_with_its_cost(seed, fault):
+    """Beside the clean descent to the same moon."""
     found = outcome(seed, fault)
     assert found.told_clean == 0
-    assert share * found.cost < found.told < 1.15 * found.cost
+    assert 0.7 * found.cost < found.told < 1.15 * found.cost
