@@ -6,9 +6,12 @@ each, so that the pictures can be told apart in monochrome print and by colour-b
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from analyser.reporting.label_places import LabelPlaces, text_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -138,25 +141,12 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
     if panel.air > 0:
         ax.add_patch(Circle((0, 0), panel.radius + panel.air, facecolor=AIR, edgecolor="none"))
     ax.add_patch(Circle((0, 0), panel.radius, facecolor=GROUND, edgecolor=INK, linewidth=0.5))
-    if panel.radius > 0.25 * panel.reach[0]:
-        ax.text(0, 0, said(panel.body), ha="center", va="center", fontsize=8, color=INK, clip_on=True)
-    else:
-        ax.annotate(said(panel.body), (0, -panel.radius), (0, -5), textcoords="offset points", ha="center", va="top", fontsize=8, color=INK)
     for curve in panel.whole:
         ax.plot(curve[:, 0], curve[:, 1], color=FLOWN, linewidth=0.7, linestyle=(0, (5, 4)))
     for label, curve in panel.flown:
         ax.plot(curve[:, 0], curve[:, 1], color=FLOWN if label else FAINT, linewidth=1.5 if label else 0.8)
-        if label:
-            middle = curve[len(curve) * 5 // 9]
-            ax.annotate(label, middle, color=PAPER, fontsize=7.5, ha="center", va="center", annotation_clip=True,
-                        bbox={"boxstyle": "circle,pad=0.22", "facecolor": FLOWN, "edgecolor": PAPER, "linewidth": 0.8}, zorder=6)  # fmt: skip
-    for label, ring, curve in panel.burns:
+    for _, _, curve in panel.burns:
         ax.plot(curve[:, 0], curve[:, 1], color=BURN, linewidth=4, solid_capstyle="butt", zorder=4)
-        x, y = curve[len(curve) // 2]
-        outward = (12 + 10 * ring) / max(float(np.hypot(x, y)), 1e-9)
-        if label:
-            ax.annotate(label, (x, y), (x * outward, y * outward), textcoords="offset points", color=INK, fontsize=8, fontweight="bold",
-                        ha="center", va="center", annotation_clip=True, zorder=7)  # fmt: skip
     ax.plot(panel.used[:, 0], panel.used[:, 1], ".", color=READING, markersize=4, zorder=5)
     ax.plot(panel.set_aside[:, 0], panel.set_aside[:, 1], "x", color=ASIDE, markersize=6, markeredgewidth=1.6, zorder=5)
     (x, y), (wide, high) = panel.centre, panel.reach
@@ -169,6 +159,47 @@ def draw_orbits(ax: "Axes", panel: "OrbitPanel") -> None:
     start, below = x - 0.96 * wide, y - 0.965 * high
     ax.plot([start, start + length], [below, below], color=INK, linewidth=2, solid_capstyle="butt")
     ax.annotate(f"{length:,.0f} km".replace(",", "\u202f"), (start, below), (0, 3), textcoords="offset points", fontsize=8, color=INK, va="bottom")
+    _label_orbits(ax, panel, (start, below, length))
+
+
+def _label_orbits(ax: "Axes", panel: "OrbitPanel", scale: tuple[float, float, float]) -> None:
+    """The body's name, the burns and the arcs, each beside what it names, inside the drawing and clear of the others."""
+    places = LabelPlaces(ax)
+
+    def write(text: str, middle: tuple[float, float], **how) -> None:
+        ax.annotate(text, middle, xycoords="axes points", ha="center", va="center", annotation_clip=False, **how)
+
+    left, right = places.point(scale[0], scale[1]), places.point(scale[0] + scale[2], scale[1])
+    places.take(((left[0] + right[0]) / 2, left[1] + 6), (max(right[0] - left[0], 45.0), 16.0))
+    name, centre = said(panel.body), places.point(0, 0)
+    size = text_size(name, 8)
+    if panel.radius > 0.25 * panel.reach[0]:
+        places.take(centre, size)
+        write(name, centre, fontsize=8, color=INK)
+    for _, _, curve in panel.burns:
+        places.take(places.point(*curve[len(curve) // 2]), (7.0, 7.0))
+    for label, _, curve in panel.burns:
+        if not label:
+            continue
+        x, y = (float(part) for part in curve[len(curve) // 2])
+        anchor, how = places.point(x, y), text_size(label, 8, True)
+        middle = places.beside(anchor, math.atan2(y, x), how)
+        if math.dist(anchor, middle) > 24.0:
+            ax.annotate("", anchor, middle, xycoords="axes points", textcoords="axes points", zorder=6,
+                        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.5, "shrinkA": 6, "shrinkB": 3})  # fmt: skip
+        write(label, middle, color=INK, fontsize=8, fontweight="bold", zorder=7)
+    for label, curve in panel.flown:
+        if not label:
+            continue
+        wide = text_size(label, 7.5)[0]
+        count = len(curve) - 1
+        order = [round(count * share) for share in (0.555, 0.45, 0.65, 0.35, 0.75, 0.25, 0.6, 0.5, 0.4, 0.7, 0.3, 0.82, 0.18, 0.9, 0.1, 0.97, 0.03)]
+        middle = places.along([places.point(*(float(part) for part in curve[k])) for k in order], (wide + 7.5, wide + 7.5 if wide > 8 else 13.0))
+        write(label, middle, color=PAPER, fontsize=7.5,
+              bbox={"boxstyle": "circle,pad=0.22", "facecolor": FLOWN, "edgecolor": PAPER, "linewidth": 0.8}, zorder=6)  # fmt: skip
+    if panel.radius <= 0.25 * panel.reach[0]:
+        below = places.point(0, -panel.radius)
+        write(name, places.beside((below[0], below[1] + 3), -math.pi / 2, size), fontsize=8, color=INK)
 
 
 def draw_channel(ax: "Axes", scene: "Timeline", channel: "Channel", first: bool, last: bool) -> None:

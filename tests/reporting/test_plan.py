@@ -43,6 +43,32 @@ def test_the_drawing_is_to_scale(planned):
             assert (np.abs(stroke - panel.centre) <= panel.reach).all()
 
 
+@pytest.mark.parametrize("start", ["80 x 80 km", "70 x 3000 km", "200 x 12000 km"])
+def test_labels_lie_inside_and_on_nothing_else(planned, start, tmp_path):
+    """Measured as drawn, in every panel of plans of different shapes: no label leaves the drawing or touches another."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from analyser.reporting.pictures import orbits_figures
+
+    text = (SAMPLES / "plans" / "there-and-back.toml").read_text().replace("80 x 80 km", start)
+    (tmp_path / "plan.toml").write_text(text)
+    _, world, _ = planned
+    ideal = plan_mission(load_plan(tmp_path / "plan.toml", world), world, load_craft(SAMPLES / "craft" / "heron.toml"), check=False)
+    count = 0
+    for figure in orbits_figures(plan_panels(ideal, world)).values():
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        figure.draw(renderer)
+        (ax,) = figure.axes
+        inside = ax.get_window_extent(renderer)
+        boxes = [(item.get_text(), item.get_window_extent(renderer)) for item in ax.texts if item.get_text()]
+        count += len(boxes)
+        for number, (name, box) in enumerate(boxes):
+            assert box.x0 > inside.x0 - 1 and box.x1 < inside.x1 + 1 and box.y0 > inside.y0 - 1 and box.y1 < inside.y1 + 1, name
+            for other, there in boxes[number + 1 :]:
+                assert not box.overlaps(there), (name, other)
+    assert count > 10
+
+
 def test_the_page_stands_alone_and_holds_every_burn(planned, tmp_path):
     plan, world, ideal = planned
     page = write_plan(ideal, world, plan, tmp_path, "x = 1\n").read_text()
