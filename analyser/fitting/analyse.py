@@ -130,11 +130,15 @@ def _described(arc: FittedArc) -> FittedArc:
 
 
 def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, remarks: list[str]) -> list[Gap]:
-    """The burns that join two coasts about one body, and the unpowered changes of body between two coasts."""
+    """The burns that join two coasts about one body or a coast and the ground, and the unpowered changes of body between two coasts."""
     found = []
     for first, second in zip(arcs, arcs[1:]):
         inside = chain.between[second.index]
-        if not first.kind == second.kind == "coast" or any(row in chain.air for row in inside):
+        if any(row in chain.air for row in inside) or first.kind == second.kind == "landed":
+            continue
+        if "landed" in (first.kind, second.kind):
+            if first.body.name == second.body.name:
+                found.append(Gap(first.index, second.index, inside, _propellant_edges(first, second, inside, propellant)))
             continue
         if first.body.name == second.body.name and turned_by_burn(first, second) > _TURNED:
             middle = (first.end + second.start) / 2

@@ -127,6 +127,12 @@ def audit_burn(
     )  # fmt: skip
 
 
+def own_times(before: FittedArc, after: FittedArc, inside, rows: PanelRows, propellant: PropellantHistory, edges) -> BurnTimes:
+    """Times of the burn between two arcs about one body by its own readings and propellant."""
+    used = propellant.spent(*edges) if None not in edges else None
+    return _times(before, after, inside, rows, propellant, edges, used, True)
+
+
 def _times(before, after, inside, rows: PanelRows, propellant: PropellantHistory, edges, used: Spent | None, same_body: bool) -> BurnTimes:
     """Times of a burn by itself."""
     # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough

@@ -20,6 +20,7 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
 from analyser.fitting.intervals import root_of
 from analyser.fitting.joint_burn import LENGTH, MIDDLE, RATE, SPENT, BurnTie, Coast, tie_of
+from analyser.fitting.joint_ground import Ground, GroundTie, ground_of, ground_tie
 from analyser.fitting.joint_sphere import SphereTie, sphere_ties
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
@@ -87,10 +88,15 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
         Arcs that no burn joins come back as they were.
     """
     coasts = {index: _coast(arcs[index], propellant) for gap in gaps for index in (gap.before, gap.after)}
-    ties: dict[int, BurnTie | SphereTie] = {}
+    ties: dict[int, BurnTie | SphereTie | GroundTie] = {}
     remarks: list[str] = []
     for gap in gaps:
         if coasts[gap.before] is None or coasts[gap.after] is None:
+            continue
+        if "landed" in (arcs[gap.before].kind, arcs[gap.after].kind):
+            contact = ground_tie(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, propellant)
+            if contact is not None:
+                ties[gap.after] = contact
             continue
         if arcs[gap.before].body.name != arcs[gap.after].body.name:
             crossing = _crossing(coasts[gap.before], coasts[gap.after], world)
@@ -108,11 +114,13 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
         solved = _Solved.of([ties[index] for index in run])
         if solved is None:
             continue
-        _report(solved, [ties[index] for index in run], run, found, burns)
+        _report(solved, [ties[index] for index in run], run, found, burns, rows, propellant)
     return Joint(found, burns, tuple(remarks))
 
 
-def _coast(arc: FittedArc, propellant: PropellantHistory) -> Coast | None:
+def _coast(arc: FittedArc, propellant: PropellantHistory) -> Coast | Ground | None:
+    if arc.kind == "landed":
+        return ground_of(arc, propellant)
     if arc.kind != "coast" or not np.isfinite(arc.covariance).all():
         return None
     coast = Coast(arc, root_of(arc.covariance))
@@ -279,7 +287,7 @@ def _linearise(ties: list[BurnTie], coasts, burns):
     return cost, kept, diagonal, lower, right
 
 
-def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[FittedArc], burns: dict[int, JointBurn]) -> None:
+def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[FittedArc], burns: dict[int, JointBurn], rows, propellant) -> None:
     """Arcs and burns of one solved chain, with samples drawn together."""
     sizes = [len(block) for block in solved.covariances]
     normals = _normals(sum(sizes), 3000 + run[0])
@@ -288,6 +296,8 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
     indices = [ties[0].before.arc.index, *run]
     for k, index in enumerate(indices):
         coast = ties[k].before if k < len(ties) else ties[-1].after
+        if isinstance(coast, Ground):
+            continue
         u = solved.coasts[k]
         state = coast.state(u[:, None])[:, 0]
         covariance = coast.root @ solved.covariances[k][:3, :3] @ coast.root.T
@@ -300,6 +310,9 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
             continue
         first = len(solved.coasts[k])
         b = solved.burns[k]
+        if isinstance(tie, GroundTie):
+            burns[run[k]] = _contact_burn(tie, float(tie.spent(b)), tie.spent(b[:, None] + drawn[k][first:]), rows, propellant)
+            continue
         best = tie.burn(b[:, None])[:, 0]
         samples = tie.burn(b[:, None] + drawn[k][first:])
         ignition, cutoff = (np.clip(samples[MIDDLE] + sign * samples[LENGTH] / 2, *tie.bounds[place : place + 2]) for sign, place in ((-1, 0), (1, 2)))
@@ -308,6 +321,16 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
             ignition, np.maximum(cutoff, ignition), samples[SPENT],
             "propellant" if tie.linked or math.isfinite(tie.dropped[0]) else "orbits", solved.chi2[k], tie.surplus,
         )  # fmt: skip
+
+
+def _contact_burn(tie: GroundTie, spent: float, samples: np.ndarray, rows: PanelRows, propellant: PropellantHistory) -> JointBurn:
+    """A burn to or from the ground: its times are those that its own readings tell."""
+    from analyser.fitting.burns import own_times  # it builds on this module
+
+    times = own_times(tie.before.arc, tie.after.arc, tie.inside, rows, propellant, tie.edges)
+    return JointBurn(
+        times.ignition.value, times.cutoff.value, times.middle, spent, times.ignition_samples, times.cutoff_samples, samples, "propellant", 0.0, 0,
+    )  # fmt: skip
 
 
 def _centroid(tie: BurnTie, burn: np.ndarray) -> float:

@@ -110,7 +110,7 @@ class BurnTie:
         part of what the coasts leave open anyway, which keeps the equations well conditioned."""
         spent, length = float(burn[SPENT]), float(burn[LENGTH])
         cutoff = float(burn[MIDDLE]) + length / 2
-        floor = 0.05 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
+        floor = 0.01 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
         turn = length * rate_sigma
         speed = math.hypot(1e-5 * spent, spent * turn**2 / 24)
         # displaced by an uneven acceleration: as much as the part of the mass that is burnt makes it uneven, where the exhaust is only guessed
@@ -148,7 +148,7 @@ class BurnTie:
 
     def _rocket_slop(self) -> float:
         mass = self.masses[0] + self.after.propellant
-        return math.hypot(1e-8 * float(self.centre[SPENT]), 0.05 * self.exhaust * self.before.propellant_sigma / mass)
+        return math.hypot(1e-8 * float(self.centre[SPENT]), 0.005 * self.exhaust * self.before.propellant_sigma / mass)
 
     def _motion(self, along: np.ndarray, whiten: Whitening) -> np.ndarray:
         seen = self.readings

@@ -3,8 +3,8 @@
 The flight's unknowns are the state and the propellant of each coast, and of each burn ignition, length, throttle, direction and how quickly that turns; at the edge of
 a sphere of influence the place or time of the crossing. That each coast begins where the burn (or the crossing) before it ends is given a hundredth of a
 digit of play, so little that it does not count. The gauges' errors are taken as normal with the last digit's variance, the clock's error is shared by a row,
-and propellant that stays is read once. Information is summed over all that is joined: coasts and burns between two stays on the ground. Written for the
-tests: the weights and slacks of the analyser's own estimate do not enter.
+and propellant that stays is read once. Information is summed over all that is joined. Descents and ascents, whose throttle and nose move, are tied by
+propellant alone. Written for the tests: the weights and slacks of the analyser's own estimate do not enter.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from analyser.fitting.burns import _net_of
 from analyser.fitting.finite_arcs import fly_burn
 
 MOTION = ("altitude", "speed", "vertical_speed")
-_STEADY = 1e-9
 
 
 @dataclass
@@ -40,17 +39,17 @@ def bounds_of(flight, joined: bool = True) -> Bounds:
             continue
         for k, (kind, place) in enumerate(chain):
             if kind == "arc":
-                _Chain(flight, [(kind, place)]).report(found)
+                if flight.truth["arcs"][place]["kind"] == "coast":
+                    _Chain(flight, [(kind, place)]).report(found)
             elif 0 < k < len(chain) - 1:
                 found.burns[place] = {"spent": _by_propellant(flight, flight.truth["burns"][place], chain[k - 1][1], chain[k + 1][1])}
-    _ground_burns(flight, found)
     return found
 
 
 def _chains(truth: dict) -> list[list[tuple[str, int]]]:
     """Runs of coasts and the burns between them, in order, as ("arc" | "burn", place in the truth's list)."""
-    phases = [(arc["start"], "arc", place, arc["kind"] == "coast") for place, arc in enumerate(truth["arcs"])]
-    phases += [(burn["ignition"], "burn", place, burn["kind"] == "orbit" and burn["from_stage"] == burn["to_stage"]) for place, burn in enumerate(truth["burns"])]
+    phases = [(arc["start"], "arc", place, arc["kind"] != "air") for place, arc in enumerate(truth["arcs"])]
+    phases += [(burn["ignition"], "burn", place, burn["from_stage"] == burn["to_stage"]) for place, burn in enumerate(truth["burns"])]
     chains: list[list[tuple[str, int]]] = [[]]
     for _, kind, place, joins in sorted(phases):
         if not joins:
@@ -86,7 +85,11 @@ class _Chain:
         self.burns = {place: {} for kind, place in chain if kind == "burn"}
         for k, (kind, place) in enumerate(chain):
             if kind == "burn":
-                self._burn(self.truth["burns"][place], self.burns[place], k)
+                burn = self.truth["burns"][place]
+                (self._burn if burn["kind"] == "orbit" else self._ground_burn)(burn, self.burns[place], k)
+                continue
+            if self.truth["arcs"][place]["kind"] == "landed":
+                self._weigh(self.places[k], self._columns(self.places[k])[0], self._digit(self._standing(self.truth["arcs"][place]), "propellant"))
                 continue
             if k and chain[k - 1][0] == "arc":
                 self._cross(place, k)
@@ -103,11 +106,15 @@ class _Chain:
         """Unknowns of a phase; where two coasts meet, that of the crossing comes before the second one's own."""
         first = len(self.values)
         if kind == "burn":
-            self._count_burn(self.truth["burns"][place])
-            return np.arange(first, first + 5)
+            if self.truth["burns"][place]["kind"] == "orbit":
+                self._count_burn(self.truth["burns"][place])
+            return np.arange(first, len(self.values))
         if k and self.chain[k - 1][0] == "arc":
             self._count_crossing(place)
         arc = self.truth["arcs"][place]
+        if arc["kind"] == "landed":  # of a stay on the ground its propellant is all that is unknown
+            self._add(self._propellant((arc["start"] + arc["end"]) / 2), 1e-6 * self.sim.craft.stages[0].propellant)
+            return np.arange(first, first + 1)
         rows = self._rows_of(arc)
         middle = float(np.mean([row.met for row in rows])) if rows else (arc["start"] + arc["end"]) / 2
         self.epochs[place] = middle
@@ -188,6 +195,16 @@ class _Chain:
         return angle(from_moon), angle(from_planet), turn[0], turn[1]
 
     # -- the flight ----------------------------------------------------------------------------------
+
+    def _standing(self, arc: dict) -> list:
+        return [row for row in self.flight.book.rows if arc["start"] <= row.met <= arc["end"] and row.truth["kind"] == "landed"]
+
+    def _ground_burn(self, burn: dict, figures: dict, k: int) -> None:
+        """Throttle and steering move as the pilot likes: what was left before and after is all that tells what was spent."""
+        places = np.array([self.places[k - 1][-1], self.places[k + 1][-1]])
+        heavy, light = self.sim.craft.empty_mass(burn["from_stage"]) + self._columns(places)
+        exhaust = self.sim.craft.stages[burn["from_stage"]].specific_impulse * 9.80665
+        self.asked.append((figures, "spent", places, exhaust * np.log(heavy / light)))
 
     def _columns(self, places) -> np.ndarray:
         """Values of some unknowns (n, 1 + 2 n): as they are, each a step up, each a step down."""
@@ -375,16 +392,3 @@ def _propellant_digit(flight, rows) -> float:
             _, unit, decimals = written(row.truth["propellant"], flight.book.gauges["propellant"])
             return UNIT[unit] * 10.0**-decimals / math.sqrt(12)
     return math.inf
-
-
-def _ground_burns(flight, found: Bounds) -> None:
-    """Burns from and to the ground: throttle and steering move as the pilot likes, so propellant on either side is all that bounds what was spent."""
-    truth = flight.truth
-    for place, burn in enumerate(truth["burns"]):
-        if burn["kind"] == "orbit" or burn["from_stage"] != burn["to_stage"]:
-            continue
-        before = max((k for k, arc in enumerate(truth["arcs"]) if arc["end"] <= burn["ignition"] + _STEADY), default=None)
-        after = min((k for k, arc in enumerate(truth["arcs"]) if arc["start"] >= burn["cutoff"] - _STEADY), default=None)
-        if before is None or after is None:
-            continue
-        found.burns[place] = {"spent": _by_propellant(flight, burn, before, after)}

@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from bounds import bounds_of
+from reconstruction import Tally, compare, narrowing, reconstruct
 from simulator.random_flights import random_flight, write_flight_folder
 
 from analyser.fitting import conic, fit_flight
@@ -163,3 +165,18 @@ def test_a_phase_that_nobody_knows_leaves_the_crossing_open():
     crossing = next(k for k, (a, b) in enumerate(zip(joined.arcs, joined.arcs[1:])) if a.body != b.body)
     # joined by burns on its own side only
     assert np.linalg.det(joined.arcs[crossing + 1].covariance) > 0.3 * np.linalg.det(apart.arcs[crossing + 1].covariance)
+
+
+def test_descent_and_ascent_are_links_of_the_chain():
+    """Propellant goes on through the contact with the ground: what both burns spent is told better by all the flight than by the gauge beside them, and
+    nearly as well as the readings allow."""
+    tally, apart = Tally(), Tally()
+    for seed in (6000, 6003, 6004):
+        simulated = dataclasses.replace(random_flight(seed, mission="there and back", near_ground=4), plan="")
+        for side, joined in ((tally, True), (apart, False)):
+            compare(side, reconstruct(simulated, joined), simulated.truth, f"seed {seed}", bounds_of(simulated))
+    ratio, most, count = narrowing(tally, apart)["spent from or to the ground"]
+    assert count == 6
+    assert ratio < 0.97 and most < 1.02
+    assert tally.held["spent from or to the ground"] == [6, 6]
+    assert 0.8 < tally.over_bound("spent from or to the ground") < 1.3

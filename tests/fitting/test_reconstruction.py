@@ -7,6 +7,7 @@ Worlds, craft, gauges, burns and slips are random (:mod:`simulator.random_flight
 import math
 
 import pytest
+from bounds import bounds_of
 from reconstruction import Tally, compare, narrowing, reconstruct
 from simulator.random_flights import random_flight
 
@@ -28,7 +29,7 @@ def flown():
         simulated = random_flight(seed)
         joined = reconstruct(simulated)
         for tally, found in zip(tallies, (joined, reconstruct(simulated, joined=False), joined)):
-            compare(tally, found, simulated.truth, f"seed {seed}")
+            compare(tally, found, simulated.truth, f"seed {seed}", bounds_of(simulated) if tally is tallies[0] else None)
     return tallies
 
 
@@ -48,6 +49,16 @@ def test_narrower_intervals_fail_the_same_test(flown, name):
     """Negative control: intervals two and a half times too narrow are caught."""
     inside, given = flown[2].held[name]
     assert inside / given < least(given)
+
+
+@pytest.mark.parametrize("name", [name for name in QUANTITIES if name not in ("ignition", "cutoff")])
+def test_intervals_are_hardly_wider_than_they_must_be(flown, name):
+    """Median interval over that of the Cramer-Rao bound, which is computed from the true motion."""
+    assert 0.9 < flown[0].over_bound(name) < 1.3
+
+
+def test_ignition_and_cutoff_within_the_spacing_of_readings(flown):
+    assert max(abs(part) for part in flown[0].spacing) <= 1
 
 
 def test_every_burn_is_found_and_none_invented(flown):
