@@ -15,6 +15,8 @@ from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.entries import find_entries
+from analyser.fitting.gauge_corrections import corrected
+from analyser.fitting.gauge_errors import find_gauge_errors, quiet_runs, widened
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
@@ -78,10 +80,17 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     rows = panel_rows(table, world, body)
     propellant = propellant_history(table, craft)
     chain = build_chain(table, rows, propellant, world)
+    gauge_errors = find_gauge_errors(table, rows, propellant, chain, world)
+    if gauge_errors:
+        table = corrected(table, gauge_errors, rows, [places for _, places in quiet_runs(rows, propellant, chain)], world)
+        flight = replace(flight, readings=replace(flight.readings, table=table))
+        remarks += map(str, gauge_errors)
+        rows = panel_rows(table, world, body)
+        chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
     laid, planes = lay(chain, table)
     joint = refine(laid, _gaps(chain, laid, rows, propellant, remarks) if joined else [], rows, propellant, world)
-    arcs = [_described(arc) for arc in joint.arcs]
+    arcs = [_described(widened(arc, gauge_errors) if gauge_errors else arc) for arc in joint.arcs]
     settle(arcs, planes)
     remarks += joint.remarks
     spans = leg_spans(flight.plan, world, arcs) if flight.plan is not None else []
