@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from analyser.fitting.entry_path import Fall, at_the_top, fall
+from analyser.fitting.entry_path import COARSE, Fall, at_the_top, fall
 from analyser.flight import STANDARD_GRAVITY, Body
 
 #: The most deceleration taken where the craft file names none: what crews lying on their backs are planned to bear (common practice, no source), m/s^2.
@@ -188,4 +188,5 @@ def falls_at(body: Body, energy: float, periapsis, ballistic: float, sense: floa
     level = ~np.isfinite(start[:, 1])
     start[level, 1] = 0.0
     start[:, 1] = np.minimum(start[:, 1], -1e-6 * math.sqrt(body.mu / top))
-    return fall(body, start, ballistic, spin=sense * body.rotation_rate)
+    # coarse steps move the ends of a corridor by metres, and take a third of the time
+    return fall(body, start, ballistic, spin=sense * body.rotation_rate, step=COARSE)
