@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from analyser.ingest.attitude import see_attitude
 from analyser.ingest.dials import see_dials
+from analyser.ingest.drums import see_drums
 from analyser.ingest.lamps import see_lamps
 from analyser.ingest.readout import Seen, look_at_readouts
 from analyser.ingest.tapes import see_tapes
@@ -39,6 +40,7 @@ def _readouts(gauge: "Gauge", crops: list, reference) -> list[tuple[Seen, ...]]:
 
 READERS: dict[str, Reader] = {
     "readout": Reader(_readouts, margin=0.06),
+    "drum": Reader(see_drums),
     "dial": Reader(see_dials, colour=True),
     "tape": Reader(see_tapes, colour=True),
     "attitude": Reader(see_attitude, colour=True),

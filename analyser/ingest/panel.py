@@ -14,12 +14,13 @@ from analyser.ingest.grammar import Grammar
 from analyser.ingest.sections import Section, Source
 from analyser.units import nearest, parse_quantity, unit_factor
 
-KINDS = ("readout", "dial", "tape", "attitude", "lamp")
+KINDS = ("readout", "drum", "dial", "tape", "attitude", "lamp")
 _SIDES = {"latitude": ("NS", math.pi / 2), "longitude": ("EW", 2 * math.pi)}  # letters for the sign, greatest angle
 UNSIGNED = ("radar_altitude", "speed", "surface_speed", "propellant", "propellant_fraction", "throttle", "heading")
 _PANEL_KEYS = ("name", "reference", "decimal", "gauges")
 _GAUGE_KEYS = {
     "readout": ("kind", "reads", "corners", "unit", "units", "sigma", "range", "signed", "words"),
+    "drum": ("kind", "reads", "corners", "unit", "sigma", "range", "digits", "last"),
     "dial": ("kind", "reads", "corners", "unit", "sigma", "range", "scale", "curve", "centre", "needle", "needles"),
     "tape": ("kind", "reads", "corners", "unit", "sigma", "scale", "shows"),
     "attitude": ("kind", "reads", "corners", "sigma", "pitch_at_edge", "projection"),
@@ -159,6 +160,8 @@ def _gauge(name: str, section: Section) -> Gauge:
         if column not in known:
             near = nearest(str(column), known)
             raise fail("reads", f"{column!r} is no readings column" + (f"; the nearest is {near!r}" if near else f"; known are {', '.join(known)}"))
+    if kind == "drum" and (columns[0] in TEXTS or columns[0] == "met"):
+        raise fail("reads", "a drum counter reads a number, neither a clock nor words")
     if kind == "attitude" and not set(columns) <= {"pitch", "roll", "heading"}:
         raise fail("reads", "an attitude ball reads pitch, roll and heading, in any order")
     several = kind == "attitude" or (kind == "dial" and "needles" in entry)
@@ -195,6 +198,8 @@ def _gauge(name: str, section: Section) -> Gauge:
     if _choice(entry, "curve", ("straight", "smooth"), fail) == "smooth":
         scale = smooth(scale)
     rest = {key: value for key, value in entry.items() if key in ("shows", "pitch_at_edge", "projection", "on")}
+    if kind == "drum":
+        rest |= _wheels(entry, dimension, factor, fail)
     return Gauge(name, kind, columns, corners, units, factor, sigma, low, high, signed, tuple(words), scale, rest, needles, hub, colour)
 
 
@@ -202,6 +207,17 @@ def _choice(entry: Mapping, key: str, choices: tuple[str, ...], fail) -> str:
     if entry.get(key, choices[0]) not in choices:
         raise fail(key, f"found {entry[key]!r}; write one of {', '.join(choices)}")
     return entry.get(key, choices[0])
+
+
+def _wheels(entry: Mapping, dimension, factor: float, fail) -> dict[str, object]:
+    """A drum counter's number of wheels, and what one step of the last is worth (SI)."""
+    digits = entry.get("digits")
+    if not isinstance(digits, int) or isinstance(digits, bool) or not 1 <= digits <= 9:
+        raise fail("digits", f"found {digits!r}; say how many wheels the corners enclose, 1 to 9, like digits = 5")
+    last = _amount(entry["last"], dimension, factor, fail, "last") if "last" in entry else factor
+    if not 0 < last < math.inf:
+        raise fail("last", 'say what one step of the last wheel is worth, more than 0, like last = "0.1 km"')
+    return {"digits": digits, "last": last}
 
 
 def _corners(given, fail) -> tuple[tuple[float, float], ...]:
