@@ -223,7 +223,9 @@ def run(seeds, apart: Tally | None = None, bounded: bool = False, **options) -> 
     tally = Tally()
     for seed in seeds:
         try:
-            simulated = dataclasses.replace(random_flight(seed, **options), plan="")
+            simulated = random_flight(seed, **options)
+            if "body" in options.get("columns", ("body",)):  # else the plan's start is what the reference body is inferred from
+                simulated = dataclasses.replace(simulated, plan="")
         except RuntimeError:
             continue  # no flight of that kind in this draw of worlds
         where = f"{options.get('mission', 'orbits')} {seed}"
