@@ -1,4 +1,4 @@
-"""The attitude ball: pitch and roll from where its two halves meet.
+"""The attitude ball: pitch and roll from where its two halves meet, heading from the marks along that line.
 
 The ball is a sphere seen from afar (orthographic), or a flat card (``projection = "flat"``, with ``pitch_at_edge``).
 Sky and ground are told apart by the colours that they have on the reference picture, where up is taken as sky unless
@@ -11,6 +11,7 @@ import math
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from analyser.ingest.ball_heading import read_heading
 from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.images import load_opencv
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
@@ -44,7 +45,7 @@ def see_attitude(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarr
         looks = []
         for column in gauge.reads:
             if column == "heading":
-                looks.append(Seen(reading=GaugeReading(doubt="heading is not read from a ball", raw=raw)))
+                looks.append(Seen(reading=_heading(gauge, crop, pitch, roll, doubt)))
                 continue
             value, sigma = values[column]
             trouble = doubt or ("straight up or down, where roll means nothing" if column == "roll" and abs(pitch) > math.radians(82) else "")
@@ -52,6 +53,22 @@ def see_attitude(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarr
             looks.append(Seen(reading=GaugeReading((candidate,), trouble, raw)))
         readings.append(tuple(looks))
     return readings
+
+
+def _heading(gauge: "Gauge", crop: "np.ndarray", pitch: float, roll: float, doubt: str) -> GaugeReading:
+    """Heading from the marks along the horizon: missing with the reason where they cannot be read, never guessed."""
+    marks = gauge.options.get("headings", ())
+    if not marks:
+        return GaugeReading(doubt='the panel file does not say what is written along the horizon; add headings = ["N", "30", "60", ...]')
+    if gauge.options.get("projection") == "flat":
+        return GaugeReading(doubt="heading is read from a ball, not from a flat card")
+    if doubt:
+        return GaugeReading(doubt=doubt)
+    found = read_heading(load_opencv().cvtColor(crop, load_opencv().COLOR_BGR2GRAY), pitch, roll, marks)
+    if found.trouble:
+        return GaugeReading(doubt=found.trouble)
+    raw = f"heading {math.degrees(found.value):.1f} deg, by " + ", ".join(found.seen)
+    return GaugeReading((Candidate(raw, found.value, found.sigma / UNIFORM, 0.999),), "", raw)
 
 
 def _edge(gauge: "Gauge") -> float:

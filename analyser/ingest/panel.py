@@ -9,6 +9,7 @@ from pathlib import Path
 
 from analyser.errors import DescriptionError, InputError
 from analyser.flight import QUANTITIES, TEXTS
+from analyser.ingest.beam import ALPHABET
 from analyser.ingest.dial_keys import Needle, colour_of, hub_of, needles_of, smooth
 from analyser.ingest.grammar import Grammar
 from analyser.ingest.sections import Section, Source
@@ -23,7 +24,7 @@ _GAUGE_KEYS = {
     "drum": ("kind", "reads", "corners", "unit", "sigma", "range", "digits", "last"),
     "dial": ("kind", "reads", "corners", "unit", "sigma", "range", "scale", "curve", "centre", "needle", "needles"),
     "tape": ("kind", "reads", "corners", "unit", "sigma", "scale", "shows"),
-    "attitude": ("kind", "reads", "corners", "sigma", "pitch_at_edge", "projection"),
+    "attitude": ("kind", "reads", "corners", "sigma", "pitch_at_edge", "projection", "headings"),
     "lamp": ("kind", "reads", "corners", "on"),
 }
 _ANY_KEYS = tuple(dict.fromkeys(key for keys in _GAUGE_KEYS.values() for key in keys))
@@ -198,6 +199,8 @@ def _gauge(name: str, section: Section) -> Gauge:
     if _choice(entry, "curve", ("straight", "smooth"), fail) == "smooth":
         scale = smooth(scale)
     rest = {key: value for key, value in entry.items() if key in ("shows", "pitch_at_edge", "projection", "on")}
+    if "headings" in entry:
+        rest["headings"] = _headings(entry["headings"], fail)
     if kind == "drum":
         rest |= _wheels(entry, dimension, factor, fail)
     return Gauge(name, kind, columns, corners, units, factor, sigma, low, high, signed, tuple(words), scale, rest, needles, hub, colour)
@@ -218,6 +221,18 @@ def _wheels(entry: Mapping, dimension, factor: float, fail) -> dict[str, object]
     if not 0 < last < math.inf:
         raise fail("last", 'say what one step of the last wheel is worth, more than 0, like last = "0.1 km"')
     return {"digits": digits, "last": last}
+
+
+def _headings(given, fail) -> tuple[str, ...]:
+    """What is written along a ball's horizon, evenly spaced, from north by way of east; "" where nothing is."""
+    written = [mark for mark in given if mark] if isinstance(given, list) else []
+    if (
+        not isinstance(given, list) or not 4 <= len(given) <= 72 or not all(isinstance(mark, str) and len(mark) <= 3 for mark in given)
+        or len(written) < 2 or len(set(written)) < len(written) or not set("".join(written)) <= set(ALPHABET) - {" "}
+    ):  # fmt: skip
+        raise fail("headings", 'give the marks evenly spaced all around from north by way of east, each another, "" where none is: '
+                   'headings = ["N", "30", "60", "E", ...]')  # fmt: skip
+    return tuple(given)
 
 
 def _corners(given, fail) -> tuple[tuple[float, float], ...]:

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import math
 
+from pathlib import Path
+
 import cv2
+import matplotlib
 import numpy as np
 import pytest
+from drawn_balls import BY_30, chart
+from drawn_balls import ball as marked_ball
 
+from analyser.errors import DescriptionError
 from analyser.ingest.attitude import see_attitude
+from analyser.ingest.ball_heading import read_heading
 from analyser.ingest.dials import needle_angle, see_dials
 from analyser.ingest.lamps import see_lamps
-from analyser.ingest.panel import Gauge
+from analyser.ingest.panel import Gauge, load_panel
 from analyser.ingest.tapes import see_tapes
 
 SIDE = 160
@@ -101,6 +108,41 @@ def test_a_ball_all_of_one_colour_is_doubtful():
     assert all(look.reading.doubt for look in looks[0])
 
 
+FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+WHOLE_BALL = ("pitch", "roll", "heading")
+
+
+def test_heading_from_the_marks_along_the_horizon():
+    paper = chart(BY_30, FONTS / "cmss10.ttf", 8.0, 5.0)
+    dice = np.random.default_rng(12)
+    truths = list(zip(dice.uniform(-0.5, 0.5, 8), dice.uniform(-1.2, 1.2, 8), dice.uniform(0, 2 * math.pi, 8)))
+    crops = [marked_ball(paper, *truth, light=dice.uniform(0.6, 1.0), dice=dice) for truth in truths]
+    looks = see_attitude(gauge("attitude", WHOLE_BALL, options={"headings": BY_30}), crops, marked_ball(paper, 0.1, 0.0, 0.3))
+    errors = []
+    for (_, _, heading), (_, _, look) in zip(truths, looks):
+        if not look.reading.doubt:
+            errors.append(abs(math.degrees((look.reading.best.value - heading + math.pi) % (2 * math.pi) - math.pi)))
+        else:
+            assert look.reading.best is None
+    assert len(errors) >= 6
+    assert np.median(errors) < 1.5 and max(errors) < 4
+
+
+def test_heading_is_missing_with_a_reason_where_its_marks_cannot_be_read():
+    bare, marked = chart(("",) * 12, FONTS / "cmss10.ttf"), chart(BY_30, FONTS / "cmss10.ttf", 8.0, 5.0)
+    reference = marked_ball(marked, 0.1, 0.0, 0.3)
+    asked = gauge("attitude", WHOLE_BALL, options={"headings": BY_30})
+    blurred = cv2.GaussianBlur(marked_ball(marked, 0.1, 0.2, 1.0), (0, 0), 6)
+    looks = see_attitude(asked, [marked_ball(bare, 0.1, 0.2, 1.0), blurred], reference)
+    assert all(look[2].reading.best is None and look[2].reading.doubt for look in looks)
+    assert "cannot be read" in looks[0][2].reading.doubt
+    steep = cv2.cvtColor(marked_ball(marked, 1.05, 0.2, 1.0), cv2.COLOR_BGR2GRAY)
+    assert "rim" in read_heading(steep, 1.05, 0.2, BY_30).trouble
+    (untold,) = see_attitude(gauge("attitude", WHOLE_BALL), [reference], reference)
+    assert untold[2].reading.best is None and "headings" in untold[2].reading.doubt
+    assert not untold[0].reading.doubt
+
+
 def test_a_bar_that_fills_from_the_bottom():
     def bar(share: float) -> np.ndarray:
         picture = np.full((200, 30, 3), (40, 35, 30), np.uint8)
@@ -139,3 +181,14 @@ def test_lamps_are_told_from_the_reference_also_in_the_dark():
     braking = gauge("lamp", ("event",), options={"on": "braking"})
     looks = see_lamps(braking, [lamp(True, 1.0), lamp(False, 1.0), lamp(False, 0.8), lamp(True, 0.8)], lamp(False, 1.0))
     assert [look[0].reading.best.text if look[0].reading.best else "" for look in looks] == ["braking", "", "", "braking"]
+
+
+def test_panel_key_of_the_marks_on_a_ball(tmp_path):
+    path = tmp_path / "panel.toml"
+    text = 'reference = "r.png"\n[gauges.ball]\nkind = "attitude"\nreads = ["pitch", "roll", "heading"]\ncorners = [[0, 0], [90, 0], [90, 90], [0, 90]]\n'
+    path.write_text(text + 'headings = ["N", "", "E", "", "S", "", "W", ""]\n')
+    assert load_panel(path).gauges["ball"].options["headings"] == ("N", "", "E", "", "S", "", "W", "")
+    for wrong in ('"N"', '["N", "E"]', '["N", "E", "N", "W"]', '["N", "E", "S", 27]', '["N", "E", "S", "west"]', '["", "", "", ""]'):
+        path.write_text(text + f"headings = {wrong}\n")
+        with pytest.raises(DescriptionError, match="headings"):
+            load_panel(path)
