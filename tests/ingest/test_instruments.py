@@ -192,3 +192,39 @@ def test_panel_key_of_the_marks_on_a_ball(tmp_path):
         path.write_text(text + f"headings = {wrong}\n")
         with pytest.raises(DescriptionError, match="headings"):
             load_panel(path)
+
+
+LAMPS = {"amber": (40, 170, 250), "green": (70, 220, 60), "red": (50, 50, 235), "blue": (240, 150, 60), "white": (235, 235, 235)}
+
+
+def round_lamp(colour: str, lit: bool, light: float, dice: np.random.Generator, glare: float = 0.0) -> np.ndarray:
+    """A lamp on a panel in this light; one that is lit shines by itself, glare lies somewhere about."""
+    own = np.array(LAMPS[colour], float)
+    picture = np.full((60, 60, 3), (90, 88, 86), np.float32) * light
+    cv2.circle(picture, (30, 30), 16, tuple(own * max(light, 0.6) if lit else (own * 0.22 + 8) * light), -1)
+    y, x = np.mgrid[:60, :60]
+    across, down = dice.uniform(0, 60, 2)
+    picture += glare * np.exp(-(((x - across) / 30) ** 2 + ((y - down) / 20) ** 2))[..., None]
+    picture = cv2.GaussianBlur(picture, (0, 0), 0.9) + dice.normal(0, 5, picture.shape)
+    return cv2.imdecode(cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 60])[1], cv2.IMREAD_COLOR)
+
+
+@pytest.mark.parametrize("colour", LAMPS)
+@pytest.mark.parametrize(("light", "glare", "doubtful"), [((0.8, 1.1), 0, 0), ((0.4, 0.6), 0, 0), ((0.12, 0.3), 0, 0), ((0.7, 1.0), 120, 16)])
+def test_a_lamp_is_told_dim_dark_and_under_glare_or_is_doubtful(colour, light, glare, doubtful):
+    dice = np.random.default_rng(8)
+    lit = [True, False] * 10
+    crops = [round_lamp(colour, each, dice.uniform(*light), dice, dice.uniform(0.4, 1) * glare) for each in lit]
+    looks = see_lamps(gauge("lamp", ("event",), options={"on": "braking"}), crops, round_lamp(colour, False, 1.0, dice))
+    told = [(each, look[0].reading) for each, look in zip(lit, looks) if not look[0].reading.doubt]
+    assert all((reading.best is not None) == each for each, reading in told)
+    assert len(told) >= len(lit) - doubtful
+    assert all(reading.raw == f"lit, {colour}" for each, reading in told if each and not glare)
+
+
+def test_a_lamp_that_cannot_be_seen_is_doubtful():
+    dice = np.random.default_rng(9)
+    reference = round_lamp("amber", False, 1.0, dice)
+    white, black = np.full_like(reference, 250), np.zeros_like(reference)
+    looks = see_lamps(gauge("lamp", ("event",)), [white, black], reference)
+    assert [bool(look[0].reading.doubt) for look in looks] == [True, True]
