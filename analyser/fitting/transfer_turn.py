@@ -87,6 +87,49 @@ def once(mu, first, second, angle):
     return np.where(share, lowest(cost, np.linspace(0, np.pi / 2, 65)), np.inf)
 
 
+def descend(cost, z, free, steps):
+    """Damped Newton steps in the coordinates ``free``, derivatives by differences; only steps downhill are taken. z is (coordinates, starts, n)."""
+    d, step = len(free), 2e-5
+    units = np.zeros((d, len(z)))
+    units[np.arange(d), list(free)] = step
+    couples = [(i, j) for i in range(d) for j in range(i)]
+    moves = np.concatenate([units, -units, [units[i] + units[j] for i, j in couples], [-units[i] - units[j] for i, j in couples]])
+    value = cost(z)
+    idle = 0
+    with np.errstate(all="ignore"):
+        for _ in range(steps):
+            around = cost(z[:, None] + moves.T[:, :, None, None])
+            plus, minus, both, neither = np.split(around, np.cumsum([d, d, len(couples)]))
+            gradient = np.where(np.isfinite(plus) & np.isfinite(minus), (plus - minus) / (2 * step), np.where(np.isfinite(plus), (plus - value) / step, (value - minus) / step))
+            curve = np.where(np.isfinite(plus + minus), (plus + minus - 2 * value) / step**2, np.nan)
+            hessian = np.zeros((*value.shape, d, d))
+            for i in range(d):
+                hessian[..., i, i] = curve[i]
+            for k, (i, j) in enumerate(couples):
+                cross = (both[k] + neither[k] - plus[i] - minus[i] - plus[j] - minus[j] + 2 * value) / (2 * step**2)
+                hessian[..., i, j] = hessian[..., j, i] = cross
+            gradient, hessian = np.nan_to_num(np.moveaxis(gradient, 0, -1), posinf=0, neginf=0), np.nan_to_num(hessian, posinf=0, neginf=0)
+            size, axes = np.linalg.eigh(hessian)
+            largest = np.abs(size).max(axis=-1, keepdims=True)
+            size = np.abs(size) + 1e-9 * largest + _DAMPINGS[:, None, None, None] * largest + 1e-300
+            along = np.einsum("...ji,...j->...i", axes, gradient)
+            change = -np.einsum("...ij,t...j->t...i", axes, along / size)
+            change = np.nan_to_num(change) * np.minimum(1, 0.5 / np.maximum(np.abs(np.nan_to_num(change)).max(axis=-1, keepdims=True), 1e-300))
+            trial = np.repeat(z[:, None], len(_DAMPINGS), axis=1)
+            trial[list(free)] += np.moveaxis(change, -1, 0)
+            there = cost(trial)
+            at = (np.argmin(there, axis=0), *np.indices(value.shape))
+            better = there[at] < value
+            before = value
+            z, value = np.where(better, trial[(slice(None), *at)], z), np.where(better, there[at], value)
+            # starts far above the best need no last digits
+            gain = np.where(value < 1.3 * value.min(axis=0), 1e-9, 1e-2)
+            idle = 0 if (value < before * (1 - gain)).any() else idle + 1
+            if idle == _IDLE:
+                break
+    return z, value
+
+
 class Pairs:
     """Delta-v as a function of ``z``: places of the impulses (angles whose squared sines lead from the lowest to the highest radius),
     radial speeds after the first and before the second impulse in escape speeds there, and the turn in the first impulse, rad."""
@@ -152,49 +195,6 @@ class Pairs:
                             found.append([part[:, :, some].reshape(-1, angle.size)[at] for part in z])
         return np.moveaxis(np.array(found), 0, 1)
 
-    def descend(self, z, free, steps):
-        """Damped Newton steps in the coordinates ``free``, derivatives by differences; only steps downhill are taken. z is (5, starts, n)."""
-        d, step = len(free), 2e-5
-        units = np.zeros((d, 5))
-        units[np.arange(d), list(free)] = step
-        couples = [(i, j) for i in range(d) for j in range(i)]
-        moves = np.concatenate([units, -units, [units[i] + units[j] for i, j in couples], [-units[i] - units[j] for i, j in couples]])
-        value = self.cost(z)
-        idle = 0
-        with np.errstate(all="ignore"):
-            for _ in range(steps):
-                around = self.cost(z[:, None] + moves.T[:, :, None, None])
-                plus, minus, both, neither = np.split(around, np.cumsum([d, d, len(couples)]))
-                gradient = np.where(np.isfinite(plus) & np.isfinite(minus), (plus - minus) / (2 * step), np.where(np.isfinite(plus), (plus - value) / step, (value - minus) / step))
-                curve = np.where(np.isfinite(plus + minus), (plus + minus - 2 * value) / step**2, np.nan)
-                hessian = np.zeros((*value.shape, d, d))
-                for i in range(d):
-                    hessian[..., i, i] = curve[i]
-                for k, (i, j) in enumerate(couples):
-                    cross = (both[k] + neither[k] - plus[i] - minus[i] - plus[j] - minus[j] + 2 * value) / (2 * step**2)
-                    hessian[..., i, j] = hessian[..., j, i] = cross
-                gradient, hessian = np.nan_to_num(np.moveaxis(gradient, 0, -1), posinf=0, neginf=0), np.nan_to_num(hessian, posinf=0, neginf=0)
-                size, axes = np.linalg.eigh(hessian)
-                largest = np.abs(size).max(axis=-1, keepdims=True)
-                size = np.abs(size) + 1e-9 * largest + _DAMPINGS[:, None, None, None] * largest + 1e-300
-                along = np.einsum("...ji,...j->...i", axes, gradient)
-                change = -np.einsum("...ij,t...j->t...i", axes, along / size)
-                change = np.nan_to_num(change) * np.minimum(1, 0.5 / np.maximum(np.abs(np.nan_to_num(change)).max(axis=-1, keepdims=True), 1e-300))
-                trial = np.repeat(z[:, None], len(_DAMPINGS), axis=1)
-                trial[list(free)] += np.moveaxis(change, -1, 0)
-                there = self.cost(trial)
-                at = (np.argmin(there, axis=0), *np.indices(value.shape))
-                better = there[at] < value
-                before = value
-                z, value = np.where(better, trial[(slice(None), *at)], z), np.where(better, there[at], value)
-                # starts far above the best need no last digits
-                gain = np.where(value < 1.3 * value.min(axis=0), 1e-9, 1e-2)
-                idle = 0 if (value < before * (1 - gain)).any() else idle + 1
-                if idle == _IDLE:
-                    break
-        return z, value
-
-
 def twice(mu, first, second, angle, low, high):
     """Least delta-v, m/s, of two impulses anywhere between the limits; inf where none is found. Arrays (n,) throughout."""
     pairs = Pairs(mu, first, second, angle, low, high)
@@ -211,14 +211,14 @@ def twice(mu, first, second, angle, low, high):
 def _polished(pairs, z):
     """The best of the starts, gone down from: z (5, up to 4, n), and the least delta-v (n,)."""
     for steps, kept in ((4, 18), (30, 4)):
-        z, value = pairs.descend(z, (2, 3, 4), steps)
+        z, value = descend(pairs.cost, z, (2, 3, 4), steps)
         at = np.argsort(value, axis=0)[:kept], np.arange(z.shape[2])
         z, value = z[:, at[0], at[1]], value[at]
     # off the ends of the radii, where their squared sines are flat; at the largest turn that the way round allows the second impulse has
     # one way left, and beyond lies the other, which is the turn's mirror image
     inner = np.concatenate([z, z * [[[1]], [[1]], [[1]], [[1]], [[-1]]]], axis=1)
     inner[:2] += np.where(inner[:2] > 0.5, -0.02, 0.02)
-    inner, other = pairs.descend(inner, (0, 1, 2, 3, 4), 60)
+    inner, other = descend(pairs.cost, inner, (0, 1, 2, 3, 4), 60)
     z, value = np.concatenate([z, inner], axis=1), np.concatenate([value, other])
     at = np.argsort(value, axis=0)[:3], np.arange(z.shape[2])
     return z[:, at[0], at[1]], value[at][0]
