@@ -179,3 +179,9 @@ def opened(chromium, served):
         context.close()
     assert asked and all(url.startswith((served.base + "/", "blob:" + served.base)) for url in asked), [url for url in asked if not url.startswith(served.base)]
     assert not wrong, wrong
+
+
+@pytest.fixture
+def laid_out():
+    """Lays a small folder of flights out in a folder."""
+    return workplace

@@ -12,22 +12,12 @@ import random
 import threading
 import time
 
-from conftest import workplace  # the folder that all tests of the page use
+from killed_page import TOKEN, run_page
 
 from analyser.ingest import load_flight
 from analyser.ingest.corrections import FILE, read_corrections
 
-TOKEN = "a-token-for-this-test"
 WRITERS = 2
-
-
-def run_page(folder, pipe) -> None:
-    """The real server, in a process that is to be killed."""
-    from analyser.page.server import Server
-
-    server = Server(folder, token=TOKEN)
-    pipe.send(server.port)
-    server.run()
 
 
 def ask(port: int, method: str, path: str, found: dict | None = None, cookie: str = ""):
@@ -40,9 +30,9 @@ def ask(port: int, method: str, path: str, found: dict | None = None, cookie: st
     return answer, body
 
 
-def test_no_acknowledged_correction_is_lost(tmp_path, request):
+def test_no_acknowledged_correction_is_lost(tmp_path, request, laid_out):
     kills = request.config.getoption("--kills", default=30) or 30
-    flight = workplace(tmp_path) / "flights" / "typed"
+    flight = laid_out(tmp_path) / "flights" / "typed"
     context = multiprocessing.get_context("forkserver")  # what the server needs is imported once, so that it starts at once
     context.set_forkserver_preload([
         "analyser.page.server", "analyser.page.application", "analyser.page.worklist", "analyser.page.refit", "analyser.ingest.flights", "analyser.ingest.tables",
@@ -72,6 +62,8 @@ def test_no_acknowledged_correction_is_lost(tmp_path, request):
         mine, theirs = context.Pipe()
         page = context.Process(target=run_page, args=(tmp_path, theirs))
         page.start()
+        theirs.close()  # else a page that fails to start would be waited for without end
+        assert mine.poll(60), "the page did not start within a minute"
         port = mine.recv()
         answer, _ = ask(port, "GET", f"/?token={TOKEN}")
         cookie = answer.headers["set-cookie"].split(";")[0]
