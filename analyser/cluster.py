@@ -6,6 +6,7 @@ asked; that one alone writes the logbook. A flight whose worker dies is done aga
 
 from __future__ import annotations
 
+import gc
 import logging
 import socket
 from collections.abc import Callable, Iterator, Sequence
@@ -71,12 +72,20 @@ def run_on_scheduler(jobs: Sequence[Job], address: str, say: Callable[[str], Non
 
 def _connected(distributed, address: str):
     try:
+        # Asked by a plain connection first: a client that never connected is cleared away by its own thread, at a moment of its choosing, and can then stand in the next one's way.
+        kind, _, place = address.rpartition("://")
+        host, _, port = place.rpartition(":")
+        if kind in ("", "tcp", "tls"):
+            socket.create_connection((host.strip("[]"), int(port)), timeout=_ANSWER).close()
         return distributed.Client(address, timeout=_ANSWER, set_as_default=False)
     except (OSError, ValueError, TypeError, ImportError) as error:
-        raise InputError(
-            f"no scheduler answers at {address}; start one with `dask scheduler` and its workers with `dask worker ADDRESS --nworkers auto --nthreads 1`",
-            place=_OPTION,
-        ) from error
+        said = str(error)
+    gc.collect()  # what is left of a client that failed goes now, while no other is being made
+    raise InputError(
+        f"no scheduler answers at {address} ({said.lower() or 'nothing was said'}); start one with `dask scheduler` and its workers with "
+        "`dask worker ADDRESS --nworkers auto --nthreads 1`",
+        place=_OPTION,
+    )
 
 
 def _check_workers(client, address: str, say: Callable[[str], None]) -> None:
