@@ -102,7 +102,9 @@ def audit_burn(
     change = change_of(before, after, times, turn) if seen else None
     aim = aim_of(before, after, inside, times, rows, tail, change) if seen else None
     told = told_by_attitude(aim, change, spent, float(np.nanstd(spent_samples)), tail, kind)
-    steering, wrong_way = _with_attitude(path.steering, path.wrong_way, told, spent, remarks)
+    # a landing or a lift-off turns its nose all the way, and a few readings of it are no second opinion; without propellant neither side is sure
+    comparable = kind == "orbit" and source == "propellant"
+    steering, wrong_way = _with_attitude(path.steering, path.wrong_way, told, spent if comparable else math.nan, remarks)
 
     if why_not:
         burn_loss = estimate(spent - needed, spent_samples - needed_samples, "m/s", needed_estimate.reason)

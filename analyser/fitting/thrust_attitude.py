@@ -8,7 +8,7 @@ orbit for the course, the whole direction is known.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -193,6 +193,9 @@ def told_by_attitude(aim: Aim | None, change: Change | None, spent: float, spent
     if aim is None:
         unknown = Estimate.unknown("m/s", NOT_SEEN)
         return Told(Estimate.unknown("rad", NOT_SEEN), unknown, unknown, "", ())
+    if kind == "landing" and not (aim.whole or aim.sense):
+        # pitch alone leaves forward and back open, and a landing brakes
+        aim = replace(aim, direction=aim.direction * np.array([1.0, -1.0, 1.0]), sense=-1)
     remarks = _disagreement(aim, change, tail)
     brakes = _brakes(aim, change, kind)
     direction = "" if change is not None and change.clear else _words(aim)
