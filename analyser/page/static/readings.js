@@ -1,5 +1,5 @@
 // View 2: values beside their crops; c confirms, x sets aside, u undoes, typing corrects; the orbit follows what is typed.
-import { ask, el, later, pause, say, send, typing } from "./shared.js";
+import { ask, debriefed, el, later, pause, say, send, typing } from "./shared.js";
 
 const flight = document.getElementById("name").dataset.flight;
 const list = document.getElementById("list");
@@ -308,21 +308,13 @@ for (const radio of document.querySelectorAll("input[name=show]")) radio.addEven
 document.getElementById("more").addEventListener("click", () => load(values.length));
 
 document.getElementById("debrief").addEventListener("click", async (event) => {
-  const button = event.currentTarget;
   const told = document.getElementById("debrief-said");
-  button.disabled = true;
   told.hidden = true;
-  try {
-    await send("/api/readings/debrief", { flight });
-    say("debriefing; this takes some seconds, more with many screenshots");
-    for (;;) {
-      await pause(700);
-      const state = await ask("/api/readings/state", { flight });
-      if (state.debrief === "done") { document.getElementById("report").hidden = false; say("the debrief is ready, and the attempt is in the logbook"); break; }
-      if (state.debrief === "failed") { told.hidden = false; told.textContent = state.debrief_said; say("the debrief failed"); break; }
-    }
-  } catch (error) { say(error.message); }
-  button.disabled = false;
+  const trouble = await debriefed(flight, event.currentTarget);
+  told.hidden = !trouble;
+  told.textContent = trouble;
+  if (!trouble) document.getElementById("report").hidden = false;
+  say(trouble ? "the debrief failed" : "the debrief is ready, and the attempt is in the logbook");
 });
 
 load();

@@ -81,4 +81,23 @@ export function typing(event) {
   return target instanceof HTMLInputElement && !["checkbox", "radio", "button"].includes(target.type) || target instanceof HTMLSelectElement || target instanceof HTMLTextAreaElement;
 }
 
+/** Debrief a flight anew and wait for it: "" once it is done, else what went wrong. The button rests meanwhile. */
+export async function debriefed(flight, button) {
+  button.disabled = true;
+  try {
+    await send("/api/readings/debrief", { flight });
+    say("debriefing; this takes some seconds, more with many screenshots");
+    for (;;) {
+      await pause(700);
+      const state = await ask("/api/readings/state", { flight });
+      if (state.debrief === "done") return "";
+      if (state.debrief === "failed") return state.debrief_said || "the debrief failed";
+    }
+  } catch (error) {
+    return error.message;
+  } finally {
+    button.disabled = false;
+  }
+}
+
 export const pause = (ms) => new Promise((done) => { setTimeout(done, ms); });
