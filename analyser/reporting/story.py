@@ -88,7 +88,12 @@ def _cost(findings: Findings, total: Totals) -> str:
             said += f"; the readings show no sure waste ({figure(total.waste)})"
     if total.planned.known:
         said += f". The plan's ideal for these legs is {say_plainly(total.planned.value, 'm/s')}"
-    return said + "."
+    said += "."
+    for ascent in findings.ascents:
+        if ascent.waste.known and ascent.leg:
+            # what is called wasted is held against impulses; no climb through air comes near them
+            said += f" No climb of this craft into that orbit costs less than {say_plainly(ascent.best, 'm/s')}: of what the launch took, {figure(ascent.waste)} could have been saved."
+    return said
 
 
 def _missed(findings: Findings) -> str:
