@@ -106,3 +106,9 @@ def test_numbers_handed_to_the_drawings():
     unread = ascent_scene(made_ascent(drag=unknown("m/s", "no drag area"), best_path=()))
     air_plots.draw_ascent(*Figure().subplots(1, 2), unread)
     assert ascent_scene(made_ascent(path=())) is None
+
+
+def test_a_launchs_waste_stands_beside_what_no_climb_could_save():
+    launched = debrief_markdown(make_debrief(made_flight(), dataclasses.replace(made_findings(), ascents=(made_ascent(),))))
+    assert "No climb of this craft into that orbit costs less than 3\u202f284 m/s: of what the launch took, 56.0 ± 1.2 m/s could have been saved." in launched
+    assert "No climb of this craft" not in debrief_markdown(make_debrief(made_flight(), made_findings()))
