@@ -80,7 +80,7 @@ def test_sorting_and_the_way_to_an_attempt_and_its_debrief(opened):
     assert page.get_attribute("thead th[aria-sort]", "aria-sort") == "ascending" and "flown" in focus(page)
     tab_to(page, "A coast")
     page.keyboard.press("Enter")
-    page.wait_for_selector("h1")
+    page.wait_for_url("**/attempts/*")
     assert page.inner_text("h1") == "A coast"
     tab_to(page, "Open the debrief")
     page.keyboard.press("Enter")
@@ -97,6 +97,7 @@ def test_an_attempt_is_deleted_and_brought_back(opened):
     until(page, "document.querySelectorAll('#attempts tbody tr').length == 1")
     page.click("text=Deleted ones")
     page.click("#attempts th a:text('A coast')")
+    page.wait_for_url("**/attempts/1")
     page.click("text=Bring it back")
     page.wait_for_selector("text=Delete from the logbook")
     page.goto(page.url.split("/attempts")[0])

@@ -1,4 +1,4 @@
-// One attempt: debrief it again, delete it, bring it back.
+// One attempt: debrief it again, delete it, bring it back. The buttons rest until this script can answer them.
 import { debriefed, say, send } from "./shared.js";
 
 const debrief = document.getElementById("debrief");
@@ -17,3 +17,5 @@ remove?.addEventListener("click", async () => {
     say(error.message);
   }
 });
+
+for (const button of [debrief, remove]) if (button) button.disabled = false;
