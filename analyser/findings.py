@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "FORMAT_VERSION", "Advice", "Arc", "BestReading", "Ascent", "Burn", "ChuteOpening", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
+    "FORMAT_VERSION", "Advice", "Arc", "BestReading", "Ascent", "Burn", "ChuteOpening", "Descent", "DescentMoment", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
     "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
@@ -362,6 +362,46 @@ class Ascent:
 
 
 @dataclass(frozen=True)
+class DescentMoment:
+    """One moment of a descent on the engine. ``height`` m over the ground, ``speed`` over the ground and ``sink`` (positive down) m/s. Full thrust against the motion from here
+    stops the craft ``spare`` m over the ground (negative: below it); it could have coasted ``wait`` s more, down to ``braking_height`` m over the ground (both nan where the
+    coast from here stays above the ground)."""
+
+    met: float
+    height: float
+    speed: float
+    sink: float
+    spare: float
+    wait: float
+    braking_height: float
+
+
+@dataclass(frozen=True)
+class Descent:
+    """A landing on the engine on a body without air, against the least that this craft can do. Costs in m/s.
+
+    ``cost`` is what the burns ``burns`` spent from the arc ``orbit``, the last orbit clear of the ground, to rest; ``best`` the least for this craft's thrust, ``bound``
+    that with impulses; cost - best = waste. Once it was nearly still over the ground, the craft came down the last ``slow_height`` m in ``slow_time`` s: straight down
+    at that constant rate costs ``slow_at_rate``, falling and stopping at full thrust as late as it can be ``slow_least``. ``moments`` begin with the ignition of the last burn.
+    """
+
+    body: str
+    leg: str
+    burns: tuple[int, ...]
+    orbit: int
+    cost: Estimate
+    best: float
+    bound: float
+    waste: Estimate
+    slow_height: float = math.nan
+    slow_time: float = math.nan
+    slow_at_rate: float = math.nan
+    slow_least: float = math.nan
+    moments: tuple[DescentMoment, ...] = ()
+    reason: str = ""  # why there is no least to hold it against
+
+
+@dataclass(frozen=True)
 class Findings:
     """Everything found in a flight.
 
@@ -384,6 +424,7 @@ class Findings:
     margins: tuple[Margin, ...] = ()
     entries: tuple[Entry, ...] = ()
     ascents: tuple[Ascent, ...] = ()
+    descents: tuple[Descent, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data as findings.json holds it (the contract of the file formats)."""
@@ -401,6 +442,7 @@ class Findings:
             "margins": [plain(item) for item in self.margins],
             "entries": [plain(item) for item in self.entries],
             "ascents": [plain(item) for item in self.ascents],
+            "descents": [plain(item) for item in self.descents],
         }
 
 

@@ -14,6 +14,7 @@ from analyser.fitting.ascents import find_ascents
 from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
+from analyser.fitting.descents import find_descents
 from analyser.fitting.entries import find_entries
 from analyser.fitting.gauge_corrections import corrected
 from analyser.fitting.gauge_errors import find_gauge_errors, quiet_runs, widened
@@ -110,6 +111,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
+        descents=find_descents(arcs, audited, legs, rows, propellant, memory),
     )  # fmt: skip
     return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs), margins=margins_over_time(flight, findings, memory))
 

@@ -42,7 +42,7 @@ def landing_faults(
     sigma = _sigma(item)
     if not waste > max(WORTH_SAYING, _IN_HAND * best.delta_v):
         return []
-    low = _let_down(item, ground, engine, rows)
+    low = let_down(item, ground, engine, rows)
     throttle = _braking_throttle(item, ground, rows)
     softer = _softness(item, before, ground, engine, throttle, best, memory)
     parts = {"hover": low.hovered, "slow let-down": low.cost - low.hovered, "low throttle": softer}
@@ -151,7 +151,7 @@ class LetDown:
     hover_height: float = math.nan
 
 
-def _let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> LetDown:
+def let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> LetDown:
     """The slow end, from the readings taken in it."""
     body, floor = ground.body, float(ground.state[0])
     circular, gravity = math.sqrt(body.mu / floor), body.mu / floor**2

@@ -1,10 +1,11 @@
-"""Drawing falls and climbs through air. Each function takes axes and a scene, and computes nothing."""
+"""Drawing falls and climbs through air, and landings on the engine. Each function takes axes and a scene, and computes nothing."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.ticker import NullLocator
 
 from analyser.reporting.plots import ASIDE, BURN, FAINT, FLOWN, INK, PAPER, READING, strip
 
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from analyser.reporting.ascent import AscentScene
+    from analyser.reporting.descent import DescentScene
     from analyser.reporting.entry import EntryScene
 
 
@@ -61,3 +63,21 @@ def draw_ascent(path: "Axes", losses: "Axes", scene: "AscentScene") -> None:
     for ax in (path, losses):
         ax.set_axisbelow(True)
         strip(ax)
+
+
+def draw_descent(ax: "Axes", scene: "DescentScene") -> None:
+    """Height against speed over the ground as read, from right to left, and the height that stopping at full thrust takes."""
+    ax.plot(scene.flown[:, 0], scene.flown[:, 1], ".-", color=FLOWN, linewidth=1.6, markersize=6, markerfacecolor=READING, markeredgecolor=READING, label="flown")
+    ax.plot(scene.needed[:, 0], scene.needed[:, 1], color=BURN, linewidth=1.6, linestyle=(0, (5, 2)), label="what a stop at full thrust takes")
+    top = 1.6 * float(max(scene.flown[:, 1].max(), scene.needed[:, 1].max(initial=0.0)))
+    ax.set_yscale("log")
+    ax.set_ylim(3.0, top)
+    marks = [mark for mark in (3.0, 10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 1e5) if mark <= top]
+    ax.set_yticks(marks, [f"{mark:.0f} m" if mark < 1e3 else f"{mark / 1e3:.0f} km" for mark in marks])
+    ax.yaxis.set_minor_locator(NullLocator())
+    ax.set_xlim(1.03 * float(scene.flown[:, 0].max()), 0)
+    ax.set_xlabel("speed over the ground, m/s", fontsize=8, color=INK)
+    ax.grid(True, color=FAINT, linewidth=0.4)
+    ax.set_axisbelow(True)
+    strip(ax)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, fontsize=8, frameon=False, labelcolor=INK, borderaxespad=0.2)

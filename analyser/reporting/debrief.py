@@ -12,6 +12,7 @@ from analyser.findings import Findings, plain
 from analyser.flight import Flight
 from analyser.reporting.ascent import ascent_section
 from analyser.reporting.content import Debrief, Picture, Section
+from analyser.reporting.descent import descent_section
 from analyser.reporting.entry import entry_section
 from analyser.reporting.margins import margin_section
 from analyser.reporting.story import facts, verdict, wastes
@@ -91,7 +92,10 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
     yield Section(
         "burns", "Burns, and where the delta-v went", () if burns else ("No burn was found.",), shown("burns"), burns, bullets=remarks
     )
-    yield from (section for section in (ascent_section(findings, shown(*_numbered(pictures, "ascent-"))), entry_section(findings, shown(*_numbered(pictures, "entry-")))) if section is not None)
+    for name, section in (("ascent", ascent_section), ("descent", descent_section), ("entry", entry_section)):
+        made = section(findings, shown(*_numbered(pictures, f"{name}-")))
+        if made is not None:
+            yield made
     margin = margin_section(findings, pictures.get("margin"))
     if margin is not None:
         yield margin

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 from analyser.files import staged_folder
 from analyser.findings import Findings
 from analyser.flight import Flight
-from analyser.reporting import air_plots, ascent, entry, plots
+from analyser.reporting import air_plots, ascent, descent, entry, plots
 from analyser.reporting.ascent import ascent_scene
 from analyser.reporting.content import Picture
+from analyser.reporting.descent import descent_scene
 from analyser.reporting.entry import entry_scene
 from analyser.reporting.margins import ALT, CAPTION, margin_steps
 from analyser.reporting.scenes import burn_bars, leg_bars, orbit_panels
@@ -77,8 +78,13 @@ def margin_figure(findings: Findings) -> "Figure | None":
 
 
 def air_figures(findings: Findings) -> "dict[str, Figure]":
-    """Falls and climbs through air, one figure each, by key: entry-1, ..., ascent-1, ..."""
+    """Landings on the engine, falls and climbs through air, one figure each, by key: descent-1, ..., entry-1, ..., ascent-1, ..."""
     found = {}
+    for number, scene in enumerate((descent_scene(one) for one in findings.descents), 1):
+        if scene is not None:
+            figure = _figure(7.6, 3.2)
+            air_plots.draw_descent(figure.add_axes((0.085, 0.15, 0.9, 0.75)), scene)
+            found[f"descent-{number}"] = figure
     for number, scene in enumerate((entry_scene(entry) for entry in findings.entries), 1):
         if scene is not None:
             figure = _figure(7.6, 3.4)
@@ -136,7 +142,8 @@ WORDS = {
     ),
 }
 STRETCHED = " Each coast and burn has a time scale of its own, its length written above, so that short ones can be seen."
-ENTRY_WORDS, ASCENT_WORDS = (entry.ALT, entry.CAPTION), (ascent.ALT, ascent.CAPTION)
+#: what stands with the figures of a kind, by the beginning of their keys
+KINDS = {"descent": (descent.ALT, descent.CAPTION), "entry": (entry.ALT, entry.CAPTION), "ascent": (ascent.ALT, ascent.CAPTION)}
 ORBITS_ALT = "The orbits flown about {}, drawn to scale, with the readings on them; the apsides are in the table of orbits."
 ORBITS_CAPTION = "About {}, to scale."
 
@@ -168,7 +175,7 @@ def flight_pictures(flight: Flight, findings: Findings) -> dict[str, Picture]:
     words = dict(WORDS)
     if scene is not None and scene.stretched:
         words["time"] = (WORDS["time"][0], WORDS["time"][1] + STRETCHED)
-    words |= {key: ENTRY_WORDS if key.startswith("entry-") else ASCENT_WORDS for key in made if key.startswith(("entry-", "ascent-"))}
+    words |= {key: KINDS[kind] for key in made if (kind := key.partition("-")[0]) in KINDS}
     for number, panel in enumerate(panels, 1):
         words[f"orbits-{number}"] = (ORBITS_ALT.format(panel.body), ORBITS_CAPTION.format(panel.body))
     return {
