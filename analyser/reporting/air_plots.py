@@ -66,7 +66,7 @@ def draw_ascent(path: "Axes", losses: "Axes", scene: "AscentScene") -> None:
 
 
 def draw_descent(ax: "Axes", scene: "DescentScene") -> None:
-    """Height against speed over the ground as read, from right to left, and the height that stopping at full thrust takes."""
+    """Height against speed over the ground as read, from left (fast) to right, and the height that stopping at full thrust takes."""
     ax.plot(scene.flown[:, 0], scene.flown[:, 1], ".-", color=FLOWN, linewidth=1.6, markersize=6, markerfacecolor=READING, markeredgecolor=READING, label="flown")
     ax.plot(scene.needed[:, 0], scene.needed[:, 1], color=BURN, linewidth=1.6, linestyle=(0, (5, 2)), label="what a stop at full thrust takes")
     top = 1.6 * float(max(scene.flown[:, 1].max(), scene.needed[:, 1].max(initial=0.0)))

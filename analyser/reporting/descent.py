@@ -14,7 +14,7 @@ from analyser.reporting.phrases import UNKNOWN, clock, duration, figure, plain_n
 TITLE = "Descent"
 ALT = "Height over the ground against speed over the ground in the descent, and the height that stopping at full thrust takes from each speed; the figures are in the table."
 CAPTION = (
-    "Line and dots: the descent as read, from right to left. Dashed: the height that a stop at full thrust would have taken from there. What lies between the two was in hand; where they "
+    "Line and dots: the descent as read, from left to right. Dashed: the height that a stop at full thrust would have taken from there. What lies between the two was in hand; where they "
     "meet was the last moment to brake."
 )
 _LEAST = 3.0  # m: heights below are not drawn
@@ -91,7 +91,7 @@ def moments_table(descent: Descent) -> Table:
     )  # fmt: skip
     return Table(
         f"The last burn of the descent to {descent.body}, moment by moment",
-        ("at", "height", "over the ground, m/s", "sinking, m/s", "full thrust from there stops it", "could have waited", "to brake at"),
+        ("at", "height", "over the ground, m/s", "sinking, m/s", "full thrust from there stops it at", "could have waited", "to brake at"),
         rows, frozenset(range(1, 7)),
         notes=(
             "Heights over the landing place, on a smooth ground. Full thrust straight against the motion over the ground; mountains and a margin of height ask for an earlier start. "
