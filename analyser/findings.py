@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMAT_VERSION", "Advice", "Arc", "BestReading", "Ascent", "Burn", "ChuteOpening", "Descent", "DescentMoment", "Entry", "Estimate", "Findings", "IdealBurn", "IdealLeg", "IdealPath", "IdealPlan", "Landing", "LegAudit",
-    "Margin", "SetAside", "Transition", "plain",
+    "LegSums", "Margin", "SetAside", "Transition", "plain",
 ]  # fmt: skip
 FORMAT_VERSION = 1
 #: Why figures of the plane have no value where no place was read.
@@ -131,6 +131,20 @@ class LegAudit:
     miss: dict[str, Estimate] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
     out_of_plane_loss: Estimate = Estimate.unknown("m/s", NO_PLANE)  # sum over the burns; part of the placement loss
+
+
+@dataclass(frozen=True)
+class LegSums:
+    """The figures of the legs flown added up, m/s (``waste_propellant`` kg). Their intervals are narrower than the legs' own taken as independent: the reading
+    that ends one leg begins the next."""
+
+    spent: Estimate
+    needed: Estimate
+    burn_loss: Estimate
+    placement_loss: Estimate
+    correction_loss: Estimate
+    waste: Estimate
+    waste_propellant: Estimate
 
 
 @dataclass(frozen=True)
@@ -425,6 +439,7 @@ class Findings:
     entries: tuple[Entry, ...] = ()
     ascents: tuple[Ascent, ...] = ()
     descents: tuple[Descent, ...] = ()
+    sums: LegSums | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data as findings.json holds it (the contract of the file formats)."""
@@ -433,6 +448,7 @@ class Findings:
             "arcs": [_arc(arc) for arc in self.arcs],
             "burns": [plain(burn) for burn in self.burns],
             "legs": [plain(leg) for leg in self.legs],
+            "sums": plain(self.sums) if self.sums else None,
             "transitions": [_renamed(plain(item), origin="from") for item in self.transitions],
             "landings": [plain(item) for item in self.landings],
             "set_aside": [plain(item) for item in self.set_aside],

@@ -64,6 +64,8 @@ def totals(flight: Flight, findings: Findings) -> Totals:
     def total(name: str, unit: str = "m/s") -> Estimate:
         if not legs and name not in ("spent", "needed", "burn_loss", "placement_loss", "propellant"):
             return Estimate.unknown(unit, "there is no plan to hold the flight against")
+        if legs and findings.sums is not None and hasattr(findings.sums, name):
+            return getattr(findings.sums, name)  # what two legs share of a reading's error does not count twice
         return sum_of([getattr(part, name) for part in parts], unit, what)
 
     touchdown = next((landing for landing in reversed(findings.landings) if landing.kind == "touchdown"), None)

@@ -25,7 +25,7 @@ from analyser.fitting.over_ground import inertial_speeds
 from analyser.fitting.plane import PlaneFit
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
-from analyser.fitting.legs import audit_leg, leg_spans, plane_counts
+from analyser.fitting.legs import audit_leg, leg_spans, plane_counts, sum_legs
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.next_reading import best_next_reading
@@ -98,9 +98,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     audited, transitions = _links(chain, arcs, rows, propellant, joint, spans)
     transitions += _stagings(propellant, rows)
     landings = _landings(chain, arcs, rows, propellant)
-    legs = ()
-    if flight.plan is not None:
-        legs = tuple(audit_leg(span, world, craft, arcs, audited, ideal) for span in spans)
+    flown = [audit_leg(span, world, craft, arcs, audited, ideal) for span in spans]
+    legs = tuple(leg.audit for leg in flown)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
     set_aside = _as_read(_set_aside(chain, propellant, flight, underway, planes), flight, turned)
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
@@ -111,7 +110,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
-        descents=find_descents(arcs, audited, legs, rows, propellant, memory),
+        descents=find_descents(arcs, audited, legs, rows, propellant, memory), sums=sum_legs(flown),
     )  # fmt: skip
     return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs), margins=margins_over_time(flight, findings, memory))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.findings import Estimate, IdealPlan, LegAudit
+from analyser.findings import Estimate, IdealPlan, LegAudit, LegSums
 from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed, transfer_limits
@@ -143,9 +143,17 @@ def _tilt_between(first: FittedArc, last: FittedArc):
     return max(best**2 - noise, 0.0), np.maximum(samples**2 - 2 * noise, 0.0)
 
 
+@dataclass(frozen=True)
+class AuditedLeg:
+    """A leg with samples (K,) of its figures by name, drawn together with those of the other legs; (1,) where nothing was burnt, none where it was not flown."""
+
+    audit: LegAudit
+    samples: dict[str, np.ndarray]
+
+
 def audit_leg(
     span: Span, world: World, craft: Craft | None, arcs: list[FittedArc], audited: list[AuditedBurn], ideal: IdealPlan | None
-) -> LegAudit:
+) -> AuditedLeg:
     """Add a leg's burns up and hold them against the plan.
 
     The three losses add to ``spent - needed`` exactly, sample by sample.
@@ -158,11 +166,12 @@ def audit_leg(
     why = "the leg was not flown"
     if not flown:
         unknown = Estimate.unknown("m/s", why)
-        return LegAudit(
+        missed = LegAudit(
             span.leg.name, str(goal), False, (), math.nan, math.nan, unknown, unknown, unknown, unknown, unknown, unknown,
             Estimate.unknown("kg", why), _planned(planned), _planned_propellant(planned), Estimate.unknown("kg", why),
             unknown, {}, (),
         )  # fmt: skip
+        return AuditedLeg(missed, {})
     first, last = arcs[span.first], arcs[span.last]
     needed_best, needed = needed_between(arcs, burns, span)
     spent = sum((item.spent for item in burns), _ZERO)
@@ -179,7 +188,7 @@ def audit_leg(
     placement_estimate = (
         Estimate.unknown("m/s", TOGETHER) if burns and len(together) == len(burns) else _sum(placement_best, placement, reason)
     )
-    kilograms = _in_propellant(waste_best, spent - needed, burns)
+    kilograms, kilogram_samples = _in_propellant(waste_best, spent - needed, burns)
     remarks = []
     if burns and together and len(together) < len(burns):
         remarks.append("the placement loss of " + _these(own, burns, together) + " is within the burn loss")
@@ -187,7 +196,7 @@ def audit_leg(
         remarks += _plane_remarks(first, last, planned is not None)
     if not span.reached:
         remarks.append("the leg was begun but its goal was not reached")
-    return LegAudit(
+    audit = LegAudit(
         name=span.leg.name, goal=str(goal), flown=True, burns=tuple(own), start=first.end, end=last.start,
         spent=_sum(spent_best, spent, reason), needed=_sum(needed_best, needed, reason),
         burn_loss=_sum(burn_best, burn_loss, reason), placement_loss=placement_estimate,
@@ -197,6 +206,25 @@ def audit_leg(
         still_needed=_still_needed(goal, world, last), miss=_miss(goal, world, last), remarks=tuple(remarks),
         out_of_plane_loss=_out_of_plane(burns),
     )  # fmt: skip
+    return AuditedLeg(audit, {
+        "spent": spent, "needed": needed, "burn_loss": burn_loss, "placement_loss": placement, "correction_loss": each_needed - needed,
+        "waste": spent - needed, "waste_propellant": kilogram_samples,
+    })  # fmt: skip
+
+
+def sum_legs(legs: list[AuditedLeg]) -> LegSums | None:
+    """The figures of the legs flown added up, sample by sample: what one leg's last reading says too much, the next one's says too little. None where no leg was flown."""
+    flown = [leg for leg in legs if leg.audit.flown]
+    return LegSums(**{name: _added(flown, name) for name in flown[0].samples}) if flown else None
+
+
+def _added(legs: list[AuditedLeg], name: str) -> Estimate:
+    parts = [getattr(leg.audit, name) for leg in legs]
+    missing = [part for part in parts if not part.known]
+    if missing:
+        return Estimate.unknown(parts[0].unit, f"not known for {len(missing)} of {len(parts)}: {missing[0].reason or 'the readings leave it open'}")
+    best, samples = math.fsum(part.value for part in parts), sum((leg.samples[name] for leg in legs), _ZERO)
+    return Estimate.of(best, 0.0, parts[0].unit) if len(samples) == 1 else estimate(best, samples, parts[0].unit)
 
 
 def _plane_remarks(first: FittedArc, last: FittedArc, planned: bool) -> list[str]:
@@ -275,19 +303,19 @@ def _propellant(burns: list[AuditedBurn]) -> Estimate:
     )
 
 
-def _in_propellant(waste: float, samples: np.ndarray, burns: list[AuditedBurn]) -> Estimate:
-    """Propellant that the waste cost: what the leg used less what its need alone would have used from the same mass."""
+def _in_propellant(waste: float, samples: np.ndarray, burns: list[AuditedBurn]) -> tuple[Estimate, np.ndarray]:
+    """Propellant that the waste cost, and its samples: what the leg used less what its need alone would have used from the same mass."""
     masses = [item.mass_before for item in burns if math.isfinite(item.mass_before)]
     ends = [item.mass_after for item in burns if math.isfinite(item.mass_after)]
     exhaust = [item.exhaust_speed for item in burns if math.isfinite(item.exhaust_speed)]
     if not burns:
-        return Estimate.of(0.0, 0.0, "kg")
+        return Estimate.of(0.0, 0.0, "kg"), _ZERO
     if not (masses and ends and exhaust) or not math.isfinite(waste):
-        return Estimate.unknown("kg", "needs the craft's masses and specific impulse, and propellant readings around the burns")
+        return Estimate.unknown("kg", "needs the craft's masses and specific impulse, and propellant readings around the burns"), _ZERO
     # the mass that would have been left, had the waste not been burnt: m_end exp(waste / exhaust speed)
     ratio = np.clip(np.append(samples, waste) / exhaust[-1], -20.0, 20.0)
     kilograms = ends[-1] * np.expm1(ratio)
-    return estimate(float(kilograms[-1]), kilograms[:-1], "kg")
+    return estimate(float(kilograms[-1]), kilograms[:-1], "kg"), kilograms[:-1]
 
 
 def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:

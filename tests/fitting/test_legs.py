@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from leg_truth import LOSSES, holds, judged_legs, needed_by_search, needed_by_theory, true_losses
+from leg_truth import LOSSES, holds, judged_detours, judged_legs, needed_by_search, needed_by_theory, true_losses, whole
 from reconstruction import reconstruct
 from simulator.random_flights import random_flight
 
@@ -21,6 +21,11 @@ def flights():
 @pytest.fixture(scope="module")
 def judged(flights):
     return [item for _, _, legs in flights for item in legs]
+
+
+@pytest.fixture(scope="module")
+def detours():
+    return [item for _, _, legs in judged_detours(range(14)) for item in legs]
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +66,27 @@ def test_intervals_hold_the_truth(judged, loss):
     inside = sum(holds(leg, true, loss) for leg, true in judged)
     # of 95 % intervals, fewer than this share hold by chance in about one run of a hundred
     assert inside / len(judged) >= 0.95 - 2.33 * math.sqrt(0.95 * 0.05 / len(judged))
+
+
+def test_what_was_burnt_to_come_back_holds_the_truth(detours):
+    """Legs of one burn have no correction loss: it is held against the truth where a pilot flew past and came back, or went the wrong way first."""
+    assert len(detours) >= 12 and all(len(leg.burns) == 2 for leg, _ in detours)
+    assert all(true["correction_loss"] > 1.0 for _, true in detours)
+    for name in ("spent", "needed", "correction_loss", "waste"):
+        assert sum(holds(leg, true, name) for leg, true in detours) >= len(detours) - 2
+        assert any(not holds(leg, true, name, 0.1) for leg, true in detours)  # what boasts is caught
+
+
+def test_the_sums_over_a_flight_hold_the_truth_and_are_known_better_than_independent_legs(flights):
+    judged = [(findings.sums, whole(findings, legs), legs) for _, findings, legs in flights if whole(findings, legs) is not None]
+    assert len(judged) >= 5
+    for name in ("spent", "needed", "waste"):
+        assert sum(holds(sums, true, name) for sums, true, _ in judged) >= len(judged) - 1
+    ratios = sorted(sums.spent.sigma / math.sqrt(math.fsum(leg.spent.sigma**2 for leg, _ in legs)) for sums, _, legs in judged)
+    assert ratios[len(ratios) // 2] < 0.9
+    for sums, _, legs in judged:
+        assert sums.spent.value == pytest.approx(math.fsum(leg.spent.value for leg, _ in legs), abs=1e-9)
+        assert sums.burn_loss.value + sums.placement_loss.value + sums.correction_loss.value == pytest.approx(sums.spent.value - sums.needed.value, abs=1e-9)
 
 
 def test_boasting_sigmas_are_caught(judged):
