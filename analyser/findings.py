@@ -131,6 +131,10 @@ class LegAudit:
     miss: dict[str, Estimate] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
     out_of_plane_loss: Estimate = Estimate.unknown("m/s", NO_PLANE)  # sum over the burns; part of the placement loss
+    # what the propellant wasted would have bought: seconds of hovering over the body landed on after it, and m/s in the tanks at the flight's end
+    hover: Estimate = Estimate.unknown("s", "nothing was burnt")
+    hover_over: str = ""
+    kept: Estimate = Estimate.unknown("m/s", "nothing was burnt")
 
 
 @dataclass(frozen=True)

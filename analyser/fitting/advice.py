@@ -10,9 +10,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analyser.findings import Advice, Findings, LegAudit
+from analyser.findings import Advice, Estimate, Findings, LegAudit
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import FlownAscent
+from analyser.fitting.bought import margin_left, worth_of
 from analyser.fitting.burn_faults import burn_faults
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.detours import courses, detours
@@ -22,21 +23,21 @@ from analyser.fitting.ground_faults import landing_faults, liftoff_faults, stopp
 from analyser.fitting.launch_faults import launch_faults
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
-from analyser.flight import Craft
+from analyser.flight import Craft, World
 
 _DEAR = 25.0  # m/s: from here on it is told what the waste would have bought
 
 
 def advise(
     findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None = None,
-    memory: PoweredMemory | None = None, climbs: Sequence[FlownAscent] = (),
+    memory: PoweredMemory | None = None, climbs: Sequence[FlownAscent] = (), world: World | None = None,
 ) -> tuple[Advice, ...]:
     """Sentences on the wastes of a flight, dearest first; a waste within its own uncertainty gets none.
 
     Parameters
     ----------
     findings : Findings
-        With legs; its own advice is not looked at.
+        With legs and margins; its own advice is not looked at.
     arcs, audited : the fitted arcs and the audited burns.
     craft : Craft or None
     rows : PanelRows, optional
@@ -45,14 +46,16 @@ def advise(
         Landings and lift-offs solved already, for the flight's ideal plan say: neighbouring ones are solved sooner.
     climbs : sequence of FlownAscent
         The launches through air among the burns, judged as a whole.
+    world : World, optional
+        Without it the sentences do not tell what a waste would have bought.
     """
     memory = memory or PoweredMemory()
     said: list[Advice] = []
     for leg in findings.legs:
-        said += [_advice(leg.name, fault, audited, findings, arcs) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs)]
+        said += [_advice(leg.name, fault, audited, findings, world) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs)]
     legless = set(range(len(audited))) - {number for leg in findings.legs for number in leg.burns}
     faults = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters]
-    said += [_advice("", fault, audited, findings, arcs) for fault in _with_climbs(faults, climbs, legless)]
+    said += [_advice("", fault, audited, findings, world) for fault in _with_climbs(faults, climbs, legless)]
     return tuple(sorted(said, key=lambda item: -item.cost))
 
 
@@ -117,10 +120,10 @@ def _of_burn(number: int, audited, arcs, craft, rows, memory, leg: LegAudit | No
     return burn_faults(number, arcs, audited, craft, rows, course)
 
 
-def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, arcs) -> Advice:
+def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, world: World | None) -> Advice:
     item = audited[fault.burn]
     kilograms = _kilograms(fault.cost, item)
-    bought = _bought(fault.cost, kilograms, item, findings, arcs) if fault.cost >= _DEAR else ""
+    bought = _bought(kilograms, fault.burn, audited, findings, world) if fault.cost >= _DEAR and world is not None else ""
     sentence = fault.sentence.replace("{cost}", f"{fault.cost:.0f} m/s{bought}")
     return Advice(leg, f"{leg}: {sentence}" if leg else sentence[0].upper() + sentence[1:], fault.cost, kilograms, fault.cause)
 
@@ -132,16 +135,14 @@ def _kilograms(cost: float, item: AuditedBurn) -> float:
     return item.mass_after * math.expm1(cost / item.exhaust_speed)
 
 
-def _bought(cost: float, kilograms: float, item: AuditedBurn, findings: Findings, arcs: list[FittedArc]) -> str:
-    """What the propellant of a waste would have been good for: hovering where the flight lands, and a part of the margin of the plan."""
+def _bought(kilograms: float, burn: int, audited: list[AuditedBurn], findings: Findings, world: World) -> str:
+    """What the propellant of a waste would have been good for: hovering where the flight lands after it, and delta-v kept to the end."""
     if not math.isfinite(kilograms):
         return ""
-    parts = []
-    landing = next((other for other in findings.burns if other.kind == "landing"), None)
-    if landing is not None:
-        body = arcs[landing.before].body
-        parts.append(f"{span(cost / body.surface_gravity)} of hovering over {body.name}")
-    ideal = findings.ideal
-    if ideal is not None and math.isfinite(ideal.margin) and ideal.margin > 0:
-        parts.append(f"{100 * kilograms / ideal.margin:.0f} % of what the ideal plan leaves in the tanks")
+    worth = worth_of(Estimate.of(kilograms, 0.0, "kg"), burn, findings, audited, world)
+    parts = [f"{span(worth.hover.value)} of hovering over {worth.over}"] if worth.hover.known else []
+    if worth.kept.known:
+        left = margin_left(findings)
+        beside = f", where the margin was {left:.0f} m/s" if math.isfinite(left) else ""
+        parts.append(f"{worth.kept.value:.0f} m/s more at the end{beside}")
     return f" ({kilograms:.0f} kg: {', or '.join(parts)})" if parts else ""

@@ -12,6 +12,7 @@ from analyser.fitting.advice import advise
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import find_ascents
 from analyser.fitting.bodies import reference_bodies
+from analyser.fitting.bought import with_worth
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.descents import find_descents
@@ -112,7 +113,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
         descents=find_descents(arcs, audited, legs, rows, propellant, memory), sums=sum_legs(flown),
     )  # fmt: skip
-    return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs), margins=margins_over_time(flight, findings, memory))
+    findings = replace(findings, legs=with_worth(legs, findings, audited, world), margins=margins_over_time(flight, findings, memory))
+    return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs, world))
 
 
 def _ideal(flight: Flight, remarks: list[str], memory: PoweredMemory) -> IdealPlan | None:

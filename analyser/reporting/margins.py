@@ -9,8 +9,8 @@ import numpy as np
 
 from analyser.findings import Findings, Margin
 from analyser.reporting.content import Picture, Section, Table
-from analyser.reporting.phrases import clock, figure, say_plainly
-from analyser.reporting.tables import _largest, shared_units
+from analyser.reporting.phrases import clock, figure, plain_number, say_plainly
+from analyser.reporting.tables import NOTHING, _largest, shared_units
 
 TITLE = "The margin over time"
 ALT = "The delta-v in the tanks after each burn, and the least the rest of the plan needed; the figures are in the table of margins."
@@ -45,20 +45,28 @@ def margin_table(findings: Findings) -> Table | None:
     if not any(item.margin.known for item in findings.margins):
         return None
     like = _largest([item.available for item in findings.margins])
+    headers = ["after", "from MET", "about", "still to fly", "propellant", "in the tanks", "rest at the least", "margin", "least good to", "goal met but for"]
     rows = [
         [
             _moment(item), clock(item.met), item.body, _legs(item), figure(item.propellant), figure(item.available, like=like),
-            figure(item.needed, like=like), figure(item.margin, like=like),
+            figure(item.needed, like=like), figure(item.margin, like=like), _plus_minus(item.doubt), _short(item.goal_slack),
         ]
         for item in findings.margins
     ]  # fmt: skip
-    return shared_units(
-        ["after", "from MET", "about", "still to fly", "propellant", "in the tanks", "rest at the least", "margin"], rows, TITLE, {4, 5, 6, 7},
-        notes=(
-            "Rest at the least: from the orbit flown then, the legs still to fly flown without loss. What the margin falls by from one row to the next is what was "
-            "spent in between without bringing the end nearer.",
-        ),
-    )  # fmt: skip
+    notes = [
+        "Rest at the least: from the orbit flown then, the legs still to fly flown without loss. What the margin falls by from one row to the next is what was "
+        "spent in between without bringing the end nearer."
+    ]
+    kept = list(range(8))
+    if any(row[8] != NOTHING for row in rows):
+        kept.append(8)
+        notes.append("Least good to: how far the least itself may be off, landings and lift-offs being carried over from one mass of the craft to another.")
+    if any(row[9] != NOTHING for row in rows):
+        kept.append(9)
+        notes.append(
+            "Goal met but for: a goal that was come near to counts as reached; this much more would have met it in full, and by so much the margin may seem to rise there."
+        )
+    return shared_units([headers[k] for k in kept], [[row[k] for k in kept] for row in rows], TITLE, set(range(4, len(kept))), notes=tuple(notes))
 
 
 def margin_section(findings: Findings, picture: Picture | None) -> Section | None:
@@ -86,6 +94,14 @@ def margin_sentence(findings: Findings) -> str:
 
 def _moment(item: Margin) -> str:
     return "start" if item.burn is None else f"burn {item.burn + 1}"
+
+
+def _plus_minus(doubt: float) -> str:
+    return f"± {plain_number(doubt, 2 if doubt < 1 else 1)} m/s" if doubt >= 0.005 else NOTHING
+
+
+def _short(slack: float) -> str:
+    return f"{plain_number(slack, 2 if slack < 1 else 1)} m/s" if slack >= 0.005 else NOTHING
 
 
 def _name(item: Margin) -> str:

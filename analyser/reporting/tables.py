@@ -89,10 +89,30 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
                 ),
             )  # fmt: skip
         )
+        bought = bought_table(findings, flown)
+        if bought is not None:
+            tables.append(bought)
         near = [[leg.name, leg.goal, _misses(leg), _cell(leg.still_needed)] for leg in flown if leg.miss or leg.still_needed.known]
         if near:
             tables.append(shared_units(["leg", "goal", "flown minus goal", "still needed to the goal"], near, "How near each goal was met", {3}))
     return tuple(tables)
+
+
+def bought_table(findings: Findings, flown: list[LegAudit]) -> Table | None:
+    """What each leg's waste would have bought; None where that is known of none."""
+    told = [leg for leg in flown if leg.kept.known or leg.hover.known]
+    if not told:
+        return None
+    over = sorted({leg.hover_over for leg in told if leg.hover.known})
+    rows = [
+        [leg.name, _cell(leg.waste), _cell(leg.waste_propellant), _cell(leg.hover) if leg.hover.known else NOTHING, _cell(leg.kept)] for leg in told
+    ]
+    notes = ["The propellant that a leg wasted, kept: as time to hover before the touchdown that follows, or as delta-v in the tanks when the flight ended."]
+    left = next((item for item in reversed(findings.margins) if item.margin.known), None)
+    if left is not None:
+        rest = " over the least that the rest of the plan needed" if left.legs else ", the plan flown to its end"
+        notes.append(f"Beside that stands the margin in the end: {figure(left.margin)}{rest}.")
+    return shared_units(["leg", "wasted", "propellant", f"hovering{' over ' + ' or '.join(over) if over else ''}", "more in the end"], rows, "What each waste would have bought", {1, 2, 3, 4}, notes=tuple(notes))
 
 
 def _leg_cost(leg: LegAudit) -> list[str]:
