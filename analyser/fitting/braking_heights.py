@@ -130,3 +130,13 @@ def braking_heights(mu: float, ground: float, state: np.ndarray, thrust: float, 
     wait[use] = low + part * (high - low)
     height[use] = conic.propagate(mu, *state[:, use], wait[use])[0] - ground
     return BrakingHeights(spare, wait, height)
+
+
+def constant_rate_delta_v(mu: float, radius: float, altitude: float, rate: float) -> float:
+    """Delta-v, m/s, of going straight down from ``altitude`` (m) at a constant ``rate`` (m/s, positive down) and stopping at the ground.
+
+    The thrust carries the weight for the whole way, g dt, and takes the rate away at the end. Compare sqrt(2 g altitude), the fall with an impulse at the ground:
+    the slower, the dearer.
+    """
+    hover = mu / rate * (1 / radius - 1 / (radius + altitude))
+    return hover + rate

@@ -10,12 +10,11 @@ import numpy as np
 
 from analyser.findings import Descent, DescentMoment, Estimate
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.braking_heights import braking_heights
+from analyser.fitting.braking_heights import braking_heights, constant_rate_delta_v
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import Engine, engine_of
 from analyser.fitting.ground_faults import let_down
 from analyser.fitting.panel_rows import PanelRows
-from analyser.fitting.powered import constant_rate_delta_v
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.propellant import PropellantHistory
 

@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 
 from analyser.fitting import conic
 from analyser.fitting.braking import stop
-from analyser.fitting.braking_heights import braking_heights, stop_radii
+from analyser.fitting.braking_heights import braking_heights, constant_rate_delta_v, stop_radii
 
 MU, RADIUS = 4.9e12, 1.737e6
 RATE = 2.66e-6
@@ -85,3 +85,36 @@ def test_where_it_is_too_late_the_stop_lies_below_the_ground():
     state = np.array([[RADIUS + 100.0], [-300.0], [10.0]])
     told = braking_heights(MU, RADIUS, state, 3e4, 3050.0, np.array([5e3]))
     assert told.spare[0] < 0 and told.wait[0] == 0 and math.isnan(told.height[0])
+
+
+def test_the_height_named_stops_at_the_ground():
+    """Burn from the height told, with another integrator and a fixed step: the craft stops within a few metres of the ground."""
+    mu, radius, mass, thrust, exhaust = 2.1e11, 310e3, 7000.0, 58e3, 3118.5
+    starts = ((5000.0, -20.0, 0.0), (20000.0, -60.0, 300.0), (9000.0, 40.0, 120.0))
+    state = np.array([[radius + altitude, climb, across] for altitude, climb, across in starts]).T
+    told = braking_heights(mu, radius, state, thrust, exhaust, np.full(3, mass))
+    for (altitude, down, across), height in zip(starts, told.height):
+        r, vr, vt, m, dt, burning = radius + altitude, down, across, mass, 0.01, False
+        while True:
+            burning = burning or (vr < 0 and r - radius <= height)
+            size = math.hypot(vr, vt)
+            if burning and size < 1.0:
+                break
+            a = thrust / m if burning else 0.0
+            vr, vt = vr + dt * (vt * vt / r - mu / r**2 - a * vr / size), vt + dt * (-vr * vt / r - a * vt / size)
+            r, m = r + dt * vr, m - (dt * thrust / exhaust if burning else 0.0)
+            assert r > radius - 20
+        assert abs(r - radius) < 6.0
+
+
+def test_too_late_or_missing_the_ground_has_no_height():
+    state = np.array([[310e3 + 100.0, -400.0, 0.0], [310e3 + 30e3, 0.0, 790.0]]).T
+    assert np.isnan(braking_heights(2.1e11, 310e3, state, 58e3, 3118.5, np.full(2, 7000.0)).height).all()
+
+
+def test_constant_rate_costs_hover_time_times_weight():
+    mu, radius = 2.1e11, 310e3
+    g = mu / radius**2
+    # 500 m at 5 m/s: 100 s of hovering, and the rate itself
+    assert constant_rate_delta_v(mu, radius, 500.0, 5.0) == pytest.approx(100 * g + 5, rel=2e-3)
+    assert constant_rate_delta_v(mu, radius, 500.0, 5.0) > math.sqrt(2 * g * 500)

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from collocation import Collocation
 from test_launch import ARDENT, STILT
 from test_launch import TALL as LAUNCHER
 
@@ -21,19 +22,11 @@ TALL = Craft("tall", (Stage("first", 9e3, 150e3, 3.4e6, 300.0), Stage("second", 
 def collocated(body, orbit, craft, first, intervals=14, degree=3):
     """Least delta-v by direct collocation on Radau points: each stage a phase burnt at full thrust, then a coast to the top of the air, then the burn at the apsis as the
     analyser counts it. Pitch is free at every collocation point; the motion is written in Cartesian axes. ``first`` (a launch found before) is where the search begins."""
-    ca = pytest.importorskip("casadi", reason="casadi is not installed: the optimum is not checked against collocation")
+    col = Collocation(degree)
+    ca, tau = col.ca, col.tau
     unit_r, unit_v = body.radius, math.sqrt(body.mu / body.radius)
     unit_t = unit_r / unit_v
     spin, air, join = body.rotation_rate * unit_t, body.atmosphere, first.apsis_radius / unit_r
-    tau = [0.0, *ca.collocation_points(degree, "radau")]
-    slopes = np.zeros((degree + 1, degree + 1))
-    for j in range(degree + 1):
-        p = np.poly1d([1.0])
-        for k in range(degree + 1):
-            if k != j:
-                p *= np.poly1d([1, -tau[k]]) / (tau[j] - tau[k])
-        slopes[j] = [np.polyder(p)(t) for t in tau]
-
     x, u, mass = ca.MX.sym("x", 4), ca.MX.sym("u"), ca.MX.sym("mass")
 
     def motion(push):
@@ -45,16 +38,6 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
         up, along = x[:2] / r, ca.vertcat(-x[1], x[0]) / r
         a = push / mass * unit_r / unit_v**2
         return ca.Function("f", [x, u, mass], [ca.vertcat(x[2:], -x[:2] / r**3 + drag + a * (ca.sin(u) * up + ca.cos(u) * along))])
-
-    unknowns, guess, low, high, rules, rule_low, rule_high = [], [], [], [], [], [], []
-
-    def unknown(name, size, start, least, most):
-        v = ca.MX.sym(name, size)
-        unknowns.append(v), guess.extend(start), low.extend([least] * size), high.extend([most] * size)
-        return v
-
-    def rule(value, least, most):
-        rules.append(value), rule_low.extend(np.atleast_1d(least)), rule_high.extend(np.atleast_1d(most))
 
     path = np.array(first.programme)
     climbs = np.gradient(path[:, 2], path[:, 0])
@@ -74,19 +57,18 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
         burns_out = first.duration > begin + longest
         if begin >= first.duration:
             break
-        length = ca.DM(longest / unit_t) if burns_out else unknown(f"length{number}", 1, [(first.duration - begin) / unit_t], 0.02 * longest / unit_t, longest / unit_t)
+        length = ca.DM(longest / unit_t) if burns_out else col.unknown(f"length{number}", [(first.duration - begin) / unit_t], 0.02 * longest / unit_t, longest / unit_t)
         f = motion(stage.thrust)
         for k in range(intervals):
             points = [here]
             for j in range(1, degree + 1):
                 met = begin + (k + tau[j]) / intervals * (longest if burns_out else first.duration - begin)
-                points.append(unknown(f"x{number}_{k}_{j}", 4, near(met), -3.0, 3.0))
-                rule(points[-1][0] ** 2 + points[-1][1] ** 2, 1.0, 4.0)
-            for j in range(1, degree + 1):
-                met = begin + (k + tau[j]) / intervals * (longest if burns_out else first.duration - begin)
-                pitch = unknown(f"u{number}_{k}_{j}", 1, [float(np.interp(met, path[:, 0], path[:, 1]))], -0.8, math.pi / 2)
-                change = sum(slopes[i, j] * points[i] for i in range(degree + 1))
-                rule(change - length / intervals * f(points[j], pitch, mass0 - stage.mass_flow * unit_t * length * (k + tau[j]) / intervals), [0] * 4, [0] * 4)
+                points.append(col.unknown(f"x{number}_{k}_{j}", near(met), -3.0, 3.0))
+                col.rule(points[-1][0] ** 2 + points[-1][1] ** 2, 1.0, 4.0)
+            mets = [begin + (k + tau[j]) / intervals * (longest if burns_out else first.duration - begin) for j in range(degree + 1)]
+            pitch = [col.unknown(f"u{number}_{k}_{j}", [float(np.interp(mets[j], path[:, 0], path[:, 1]))], -0.8, math.pi / 2) for j in range(1, degree + 1)]
+            masses = [mass0 - stage.mass_flow * unit_t * length * (k + tau[j]) / intervals for j in range(degree + 1)]
+            col.follow(points, length / intervals, lambda j, f=f, points=points, pitch=pitch, masses=masses: f(points[j], pitch[j - 1], masses[j]))
             here = points[-1]
         end = mass0 - stage.mass_flow * length * unit_t
         spent = spent + stage.exhaust_speed * ca.log(mass0 / end)
@@ -95,30 +77,24 @@ def collocated(body, orbit, craft, first, intervals=14, degree=3):
     # up through what air is left
     top = 1 + air.top / unit_r
     if first.cutoff_altitude < air.top:
-        length = unknown("coast", 1, [30.0 / unit_t], 0.0, 3000.0 / unit_t)
+        length = col.unknown("coast", [30.0 / unit_t], 0.0, 3000.0 / unit_t)
         f = motion(0.0)
         for k in range(6):
-            points = [here] + [unknown(f"c{k}_{j}", 4, near(first.duration), -3.0, 3.0) for j in range(1, degree + 1)]
-            for j in range(1, degree + 1):
-                change = sum(slopes[i, j] * points[i] for i in range(degree + 1))
-                rule(change - length / 6 * f(points[j], 0.0, last[2]), [0] * 4, [0] * 4)
+            points = [here] + [col.unknown(f"c{k}_{j}", near(first.duration), -3.0, 3.0) for j in range(1, degree + 1)]
+            col.follow(points, length / 6, lambda j, f=f, points=points, mass=last[2]: f(points[j], 0.0, mass))
             here = points[-1]
-        rule(here[0] ** 2 + here[1] ** 2, top**2, top**2)
-    rule(here[0] * here[2] + here[1] * here[3], 0.0, 10.0)
+        col.rule(here[0] ** 2 + here[1] ** 2, top**2, top**2)
+    col.rule(here[0] * here[2] + here[1] * here[3], 0.0, 10.0)
     radius = ca.sqrt(here[0] ** 2 + here[1] ** 2)
     energy, momentum = (here[2] ** 2 + here[3] ** 2) / 2 - 1 / radius, here[0] * here[3] - here[1] * here[2]
-    rule(energy - momentum**2 / (2 * join**2) + 1 / join, 0.0, 0.0)
+    col.rule(energy - momentum**2 / (2 * join**2) + 1 / join, 0.0, 0.0)
     wanted = abs(orbit[1]) / first.apsis_radius
     kick = wanted - momentum / join * unit_v
-    rule(kick / unit_v, 0.0, 1.0)
+    col.rule(kick / unit_v, 0.0, 1.0)
     stage = craft.stages[last[0]]
     burning = last[2] * (1 - ca.exp(-kick / stage.exhaust_speed)) / stage.mass_flow
     total = spent + kick * (1 + (burning * wanted / first.apsis_radius) ** 2 / 24)
-    problem = {"x": ca.vertcat(*unknowns), "f": total / unit_v, "g": ca.vertcat(*rules)}
-    solver = ca.nlpsol("solver", "ipopt", problem, {"print_time": 0, "ipopt.print_level": 0, "ipopt.sb": "yes", "ipopt.max_iter": 600, "ipopt.tol": 1e-7})
-    answer = solver(x0=guess, lbx=low, ubx=high, lbg=rule_low, ubg=rule_high)
-    assert solver.stats()["success"], solver.stats()["return_status"]
-    return float(answer["f"]) * unit_v
+    return col.least(total / unit_v, max_iter=600) * unit_v
 
 
 @pytest.mark.parametrize(
