@@ -164,7 +164,8 @@ class Transition:
 
 @dataclass(frozen=True)
 class Landing:
-    """A touchdown or a lift-off. Vertical speed is positive upwards; both are over the ground."""
+    """A touchdown or a lift-off. Vertical speed is positive upwards; both are over the ground. ``terrain_height`` (m) is the ground's
+    over the datum radius, ``latitude`` and ``longitude`` (rad) the place as shown on the ground."""
 
     met: Estimate
     body: str
@@ -173,6 +174,9 @@ class Landing:
     horizontal_speed: Estimate
     propellant: Estimate
     remark: str = ""
+    terrain_height: Estimate = Estimate.unknown("m", "not read")
+    latitude: Estimate = Estimate.unknown("rad", "not read")
+    longitude: Estimate = Estimate.unknown("rad", "not read")
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -12,6 +13,7 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import SAMPLES, standard_normals
+from analyser.fitting.terrain import place_of, terrain_height
 
 _TELLS = 20.0  # s: a reading that would reach the ground later than this says nothing of the contact
 _WANDER = 0.013  # of gravity: how unevenly a hand on the throttle brakes (from simulated descents)
@@ -35,6 +37,17 @@ def touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propella
     before goes on, whether evenly in time or evenly with height, and the speed along the ground as it was being killed. What the pilot did after the last
     reading shows only in that.
     """
+    ground = terrain_of(arc, before[-12:], rows)
+    return replace(_touchdown(arc, before, rows, propellant, thrust_to_mass, ground), terrain_height=ground, **place_of(arc.rows, rows))
+
+
+def terrain_of(arc: FittedArc, near: tuple[int, ...], rows: PanelRows) -> Estimate:
+    """Height of the ground of a stay on it over the datum, m: as the joint estimate has it, else by the readings there."""
+    joined = (arc.estimates or {}).get("terrain_height")
+    return joined if joined is not None else terrain_height(arc.rows, near, rows)
+
+
+def _touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory, thrust_to_mass: float, ground: Estimate) -> Landing:
     contact = next((row for row in (*reversed(before[-3:]), *arc.rows[:2]) if rows.says(row, "touchdown", "landed")), None)
     fallen = [row for row in before if math.isfinite(rows.vertical[row])]
     left = _propellant_left(arc, propellant)
@@ -47,7 +60,7 @@ def touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propella
     if not fallen:
         unknown = Estimate.unknown("m/s", "no vertical speed was read on the way down")
         return _landing(arc, "touchdown", Estimate.unknown("s", "no reading just before the ground"), unknown, None, left, "")
-    met, vertical, took = _fall_to_contact(fallen, contact, rows, arc, thrust_to_mass)
+    met, vertical, took = _fall_to_contact(fallen, contact, rows, arc, thrust_to_mass, ground.value)
     along = _along(fallen[:-1], fallen[-1], took, rows, arc) if vertical.known else Estimate.unknown("m/s", vertical.reason)
     return _landing(arc, "touchdown", met, vertical, along, left, "reckoned from the last reading before contact")
 
@@ -63,7 +76,8 @@ def liftoff(arc: FittedArc, after: tuple[int, ...], rows: PanelRows, propellant:
         met = Estimate((low + high) / 2, (high - low) / math.sqrt(12), low, high, "s")
     else:
         met = Estimate.unknown("s", "no reading after it")
-    return _landing(arc, "liftoff", met, Estimate.of(0.0, 0.0, "m/s"), Estimate.of(0.0, 0.0, "m/s"), _propellant_left(arc, propellant), "")
+    found = _landing(arc, "liftoff", met, Estimate.of(0.0, 0.0, "m/s"), Estimate.of(0.0, 0.0, "m/s"), _propellant_left(arc, propellant), "")
+    return replace(found, terrain_height=terrain_of(arc, after[:12], rows), **place_of(arc.rows, rows))
 
 
 def _landing(arc, kind, met, vertical, along: Estimate | None, left, remark) -> Landing:
@@ -123,10 +137,8 @@ def _along(earlier, last: int, took: np.ndarray, rows: PanelRows, arc: FittedArc
     return _spread(np.abs(speed), "m/s")
 
 
-def _fall_to_contact(fallen: list[int], contact: int | None, rows: PanelRows, arc: FittedArc, thrust_to_mass: float):
-    """Time and vertical speed of contact from the last rows of the descent, and samples of the time from the last of them to it."""
-    altitude = rows.value["altitude"][list(arc.rows)]
-    ground = float(np.nanmedian(altitude)) if np.isfinite(altitude).any() else math.nan
+def _fall_to_contact(fallen: list[int], contact: int | None, rows: PanelRows, arc: FittedArc, thrust_to_mass: float, ground: float):
+    """Time and vertical speed of contact from the last rows of the descent, and samples of the time from the last of them to it. ``ground``: height of the terrain, m."""
     last, gravity = fallen[-1], arc.body.surface_gravity
     # clocks that show whole seconds tell either end to half of one
     start = _samples(rows.met, rows.met_sigma, last, 3)
