@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtri  # of scipy.stats only this is wanted, and that takes half a second to load
 
+from analyser.findings import Estimate
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
 from analyser.fitting.intervals import root_of
@@ -94,9 +95,11 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
         if coasts[gap.before] is None or coasts[gap.after] is None:
             continue
         if "landed" in (arcs[gap.before].kind, arcs[gap.after].kind):
-            contact = ground_tie(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, propellant)
+            contact, why = _contact(ground_tie(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, rows, propellant))
             if contact is not None:
                 ties[gap.after] = contact
+            if why:
+                remarks.append(why)
             continue
         if arcs[gap.before].body.name != arcs[gap.after].body.name:
             crossing = _crossing(coasts[gap.before], coasts[gap.after], world)
@@ -158,6 +161,20 @@ def _disbelieved(tie: BurnTie) -> str:
         if tie.readings is None or not _drop_worst(tie, solved):
             break
     return f"a steady burn leads from the one to the other only badly (chi-square {solved.chi2[0]:.0f} with {tie.surplus} degrees of freedom)"
+
+
+def _contact(tie: GroundTie | None) -> tuple[GroundTie | None, str]:
+    """The tie of a descent or an ascent as far as it is believed, and a remark where not all of it is."""
+    if tie is None or tie.reached is None:
+        return tie, ""
+    solved = _Solved.of([tie])
+    if solved is not None and solved.chi2[0] <= chdtri(tie.surplus, _DISBELIEF):
+        return tie, ""
+    why = (
+        f"the readings on the way {'from' if isinstance(tie.before, Ground) else 'to'} the ground near MET {tie.reached.met:.0f} s do not lead to the orbit beside them; "
+        "the joint estimate ties the two by propellant alone"
+    )
+    return (replace(tie, reached=None), why) if tie.linked else (None, why.rpartition(";")[0])
 
 
 def _crossing(before: Coast, after: Coast, world: World) -> SphereTie | None:
@@ -296,9 +313,11 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
     indices = [ties[0].before.arc.index, *run]
     for k, index in enumerate(indices):
         coast = ties[k].before if k < len(ties) else ties[-1].after
-        if isinstance(coast, Ground):
-            continue
         u = solved.coasts[k]
+        if isinstance(coast, Ground):
+            if any(getattr(tie, "reached", None) is not None for tie in ties[max(k - 1, 0) : k + 1]):
+                arcs[index] = _stood(arcs[index], coast, float(coast.radius(u)), coast.radius_sigma * math.sqrt(float(solved.covariances[k][0, 0])))
+            continue
         state = coast.state(u[:, None])[:, 0]
         covariance = coast.root @ solved.covariances[k][:3, :3] @ coast.root.T
         fit = replace(coast.arc.fit, state=state, covariance=covariance) if coast.arc.fit is not None else None
@@ -311,7 +330,8 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
         first = len(solved.coasts[k])
         b = solved.burns[k]
         if isinstance(tie, GroundTie):
-            burns[run[k]] = _contact_burn(tie, float(tie.spent(b)), tie.spent(b[:, None] + drawn[k][first:]), rows, propellant)
+            if tie.linked:
+                burns[run[k]] = _contact_burn(tie, float(tie.spent(b)), tie.spent(b[:, None] + drawn[k][first:]))
             continue
         best = tie.burn(b[:, None])[:, 0]
         samples = tie.burn(b[:, None] + drawn[k][first:])
@@ -323,14 +343,20 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
         )  # fmt: skip
 
 
-def _contact_burn(tie: GroundTie, spent: float, samples: np.ndarray, rows: PanelRows, propellant: PropellantHistory) -> JointBurn:
+def _contact_burn(tie: GroundTie, spent: float, samples: np.ndarray) -> JointBurn:
     """A burn to or from the ground: its times are those that its own readings tell."""
-    from analyser.fitting.burns import own_times  # it builds on this module
-
-    times = own_times(tie.before.arc, tie.after.arc, tie.inside, rows, propellant, tie.edges)
+    times = tie.times
     return JointBurn(
         times.ignition.value, times.cutoff.value, times.middle, spent, times.ignition_samples, times.cutoff_samples, samples, "propellant", 0.0, 0,
     )  # fmt: skip
+
+
+def _stood(arc: FittedArc, ground: Ground, radius: float, sigma: float) -> FittedArc:
+    """A stay on the ground with the radius that the flight before and after it gives it."""
+    body = arc.body
+    state = np.array([radius, 0.0, body.rotation_rate * radius])
+    covariance = np.diag([sigma**2, 0.0, (body.rotation_rate * sigma) ** 2])
+    return replace(arc, state=state, covariance=covariance, estimates={"terrain_height": Estimate.of(radius - body.radius, sigma, "m")})
 
 
 def _centroid(tie: BurnTie, burn: np.ndarray) -> float:
