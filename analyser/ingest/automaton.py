@@ -8,7 +8,7 @@ Thompson's construction and the subset construction: Aho, Lam, Sethi & Ullman, *
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,6 +32,11 @@ class Automaton:
     table: "np.ndarray"
     accepting: "np.ndarray"
     alphabet: str
+
+    @cached_property
+    def shown(self) -> frozenset[str]:
+        """Every character that stands in some text."""
+        return frozenset(letter for letter, used in zip(self.alphabet, (self.table != DEAD).any(axis=0)) if used)
 
     def accepts(self, text: str) -> bool:
         """Whether the whole of ``text`` can be shown."""

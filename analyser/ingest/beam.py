@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from analyser.ingest.automaton import DEAD, Automaton
@@ -20,10 +21,17 @@ ALPHABET = " 0123456789.,:+-'%°/²ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrs
 UNREADABLE = "?"  # a character that is there but cut, covered or blinded
 CLASSES = len(ALPHABET) + 2
 LETTERS = ALPHABET + UNREADABLE
-SPACE = 1  # class
+SPACE, POINT, COMMA = 1, 12, 13  # classes
 BEAM = 12  # texts followed at a time
 FAINT = -9.0  # log probability below which a character in a column is not followed
 SURE_BLANK = -0.002  # log probability above which a column is taken for blank by every text
+
+#: What a letter that a gauge does not show is taken for, the first of these that it does show; before them the same letter in the other case.
+ALIKE = {
+    "O": "0", "o": "°0", "D": "0", "Q": "0", "I": "1", "l": "1", "i": "1", "Z": "2", "z": "2", "A": "4", "S": "5", "s": "5", "b": "6", "G": "6",
+    "T": "7", "B": "8", "g": "9", "q": "9", "n": "m", "w": "m", "N": "Mm", "W": "Mm", "h": "k", "H": "k", "R": "k",
+}  # fmt: skip
+STRANGE = 0.34  # share of letters that the gauge does not show above which they are left as seen: it shows something else
 
 
 @dataclass(frozen=True)
@@ -32,6 +40,30 @@ class Spelling:
 
     text: str
     weight: float
+
+
+@lru_cache(maxsize=256)
+def folding(shown: frozenset[str]) -> "np.ndarray":
+    """(CLASSES, CLASSES), 1 where the class of the row counts as that of the column for a gauge that shows these characters."""
+    import numpy as np
+
+    matrix = np.eye(CLASSES, dtype=np.float32)
+    for place, letter in enumerate(ALPHABET):
+        if letter.isalpha() and letter not in shown:
+            other = next((each for each in letter.swapcase() + ALIKE.get(letter, "") if each in shown), "")
+            if other:
+                matrix[place + 1, [place + 1, ALPHABET.index(other) + 1]] = 0.0, 1.0
+    return matrix
+
+
+def folded(logs: "np.ndarray", shown: frozenset[str]) -> "np.ndarray":
+    """The columns with each letter that the gauge does not show counted as the one that it is taken for; as they are where there are many."""
+    import numpy as np
+
+    seen = best_path(logs).replace(" ", "")
+    if sum(letter.isalpha() and letter not in shown for letter in seen) > STRANGE * len(seen) + 1:
+        return logs
+    return np.log(np.maximum(np.exp(logs) @ folding(shown), 1e-30))
 
 
 def best_path(logs: "np.ndarray") -> str:
@@ -44,7 +76,8 @@ def glance(logs: "np.ndarray") -> tuple[str, float]:
     """The likeliest path's text, and about how probable it is that the columns spell something else (never less than that by much, at
     most about twice it): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
 
-    Whether there is a space counts only between digits, where it tells days from hours.
+    Whether there is a space counts only between digits, where it tells days from hours; whether a mark is a point or a comma only where
+    three digits follow, which it may part from thousands.
     """
     import numpy as np
 
@@ -76,6 +109,11 @@ def glance(logs: "np.ndarray") -> tuple[str, float]:
     mass = mass + np.where(loose & (before > 0) & (before != path), shares[columns, before], 0.0)
     mass = mass + np.where(loose & (after > 0) & (after != path) & (after != before), shares[columns, after], 0.0)
     mass = mass + np.where(free_space & (path != SPACE) & (before != SPACE) & (after != SPACE), shares[:, SPACE], 0.0)
+    for place in np.flatnonzero((letters == POINT) | (letters == COMMA)):
+        follow = letters[place + 1 : place + 5]
+        if not (len(follow) >= 3 and (follow[:3] >= 2).all() and (follow[:3] <= 11).all() and not (len(follow) > 3 and 2 <= follow[3] <= 11)):
+            run = slice(starts[inked][place], ends[inked][place])
+            mass[run] += shares[run, POINT + COMMA - letters[place]]
     spaced = own & (path == SPACE) & free_space
     mass = np.where(spaced, mass + np.where(edge, 0.0, blank), mass)
     risk = float(-np.log(np.clip(mass, 1e-12, 1.0)).sum())

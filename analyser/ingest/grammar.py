@@ -15,8 +15,8 @@ from functools import lru_cache
 UNIFORM = 1 / math.sqrt(12)  # standard deviation of a uniform error one step wide
 POINT, COMMA, UNKNOWN = ".", ",", ""  # what marks the decimals
 
-_DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:[, ']\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
-_DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:[. ']\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
+_DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:(?:[, ]|' ?)\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
+_DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:(?:[. ]|' ?)\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
 _MINUTES = r"(?P<degrees>\d{1,3})° ?(?P<minutes>[0-5]?\d(?:[.,](?P<part_m>\d{1,4}))?)'"
 _CLOCK = (
     r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"

@@ -149,6 +149,9 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     candidates = []
     for text, weight in seen.texts:
         meanings = gauge.grammar.parse(text, mark)
+        if mark and not meanings:  # a comma and a point are easily taken for each other
+            text = _marked(text, mark)
+            meanings = gauge.grammar.parse(text, mark)
         if len(meanings) > 1 and text == seen.texts[0][0]:
             return GaugeReading(
                 tuple(Candidate(text, each.value, each.step, 0.5, each.unit) for each in meanings),
@@ -173,6 +176,12 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     if UNREADABLE in seen.raw and doubt:
         doubt += "; part of it is cut off or covered"
     return GaugeReading(merged, doubt, seen.raw)
+
+
+def _marked(text: str, mark: str) -> str:
+    """The text with its last comma or point as the panel marks decimals, unless three digits follow it."""
+    found = re.fullmatch(r"(.*)[.,](\d{1,2}|\d{4,})(\D*)", text)
+    return f"{found[1]}{mark}{found[2]}{found[3]}" if found else text
 
 
 def _shared_out(merged: tuple[Candidate, ...], honest: float) -> tuple[Candidate, ...]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
 from analyser.ingest.automaton import Automaton
-from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, glance, search
+from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, search
 from analyser.ingest.images import load_opencv
 from analyser.ingest.trust import calibration
 
@@ -26,6 +26,9 @@ __all__ = ["ALPHABET", "CLASSES", "UNREADABLE", "Recognition", "Spelling", "best
 
 HEIGHT = 32  # pixels of the network's input
 MIN_WIDTH, MAX_WIDTH = 16, 384
+BARE = 0.04  # of the whole range of grey: a column that differs less from the outermost shows nothing
+MARGIN = 12  # columns kept beside the text
+RIM = 3  # columns at either end where a bezel may reach in
 WEIGHTS = Path(__file__).parent / "weights"
 QUICK, DEEP = "quick", "deep"
 BATCH = 16  # crops in one go
@@ -42,15 +45,40 @@ def to_strip(crop: "np.ndarray") -> "np.ndarray":
     Returns
     -------
     ndarray, (HEIGHT, width'), float32
-        Mean 0, standard deviation 1; width' a multiple of 16.
+        Mean 0, standard deviation 1; width' a multiple of 16. Bare glass at either end is left out but for a margin.
     """
-    import numpy as np
-
     cv2 = load_opencv()
     scale = HEIGHT / crop.shape[0]
     width = int(min(max(16 * round(crop.shape[1] * scale / 16), MIN_WIDTH), MAX_WIDTH))
-    strip = cv2.resize(crop, (width, HEIGHT), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC).astype(np.float32)
-    return (strip - strip.mean()) / (strip.std() + 4.0)
+    strip = cv2.resize(crop, (width, HEIGHT), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    start, end = _written(strip)
+    strip = strip[:, start:end]
+    mean, spread = cv2.meanStdDev(strip)
+    factor = 1 / (float(spread[0, 0]) + 4.0)
+    return cv2.addWeighted(strip, factor, strip, 0.0, -float(mean[0, 0]) * factor, dtype=cv2.CV_32F)
+
+
+def _written(strip: "np.ndarray") -> tuple[int, int]:
+    """First and last column (one beyond) to be read: ends whose every column looks like the outermost are bare glass."""
+    cv2 = load_opencv()
+    width = strip.shape[1]
+    if width < 3 * MIN_WIDTH:
+        return 0, width
+    soft = cv2.blur(strip, (3, 3))
+    low, high, *_ = cv2.minMaxLoc(soft)
+    least = max(3.0, BARE * (high - low))
+    left, right = (
+        (cv2.reduce(cv2.absdiff(soft, cv2.repeat(soft[:, edge : edge + 1], 1, width)), 0, cv2.REDUCE_MAX)[0] > least).nonzero()[0]
+        for edge in (RIM, width - 1 - RIM)
+    )
+    left, right = left[left > RIM], right[right < width - 1 - RIM]
+    if not len(left) or not len(right):
+        return 0, width
+    start = max(0, int(left[0]) - MARGIN)
+    end = min(width, int(right[-1]) + 1 + MARGIN)
+    wanted = min(width, 16 * max(1, math.ceil((end - start) / 16)))
+    start = min(start, width - wanted)
+    return start, start + wanted
 
 
 @dataclass(frozen=True)
@@ -130,7 +158,7 @@ def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) ->
     strips = [to_strip(crop) for crop in crops]
     found: list = []
     for logs in _scored(strips, QUICK):
-        text, risk = glance(logs)
+        text, risk = glance(folded(logs, automaton.shown))
         ready = risk <= sure and automaton.accepts(text)
         found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready else (), text, text, risk, not ready))
     again = [index for index, one in enumerate(found) if one.deep]
@@ -140,6 +168,7 @@ def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) ->
 
 
 def _looked(logs: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:
+    logs = folded(logs, automaton.shown)
     text, risk = glance(logs)
     if risk < CERTAIN and automaton.accepts(text):
         return replace(first, spellings=(Spelling(text, math.log1p(-risk)),), raw=text)

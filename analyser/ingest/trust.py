@@ -11,7 +11,7 @@ from pathlib import Path
 from analyser.ingest.beam import UNREADABLE
 
 CALIBRATION = Path(__file__).parent / "weights" / "recogniser.json"
-LETTER = re.compile(r"[A-Za-z°%²/?]")
+LETTER = re.compile(r"[A-Za-z°%²/?.,]")  # what may be set right without a doubt of the digits
 LEAST, LEAST_DEEP, LEAST_QUICK = 1e-6, 1e-5, 1e-4  # beyond these a network's own certainty says no more
 
 
@@ -52,7 +52,7 @@ def evidence(share: float, mass: float, text: str, raw: str, glanced: str, risk:
     plain = text.replace(" ", "")
     seen = raw.replace(" ", "")
     same, agree = plain == seen, plain == glanced.replace(" ", "")
-    lettered = not same and LETTER.sub("", plain) == LETTER.sub("", seen)  # a unit that the grammar had to set right, the number as seen
+    lettered = not same and LETTER.sub("", plain) == LETTER.sub("", seen)  # a unit or a mark that the grammar had to set right, the digits as seen
     odd = not same and not lettered
     whole, part, first = log_odds(share * mass, LEAST_DEEP), log_odds(share, LEAST_DEEP), log_odds(1 - risk, LEAST_QUICK)
     return (

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import cv2
@@ -70,12 +71,22 @@ class Style:
         return text.replace(".", self.mark)
 
 
+@lru_cache(maxsize=200)
+def _characters(path: Path) -> frozenset[str]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(str(path), lazy=True) as font:
+        return frozenset(chr(code) for code in font.getBestCmap())
+
+
 @dataclass
 class Cockpit:
-    """A panel of random make. ``places``: gauge to (left, top, right, bottom) on the reference picture."""
+    """A panel of random make. ``places``: gauge to (left, top, right, bottom) on the reference picture; ``varied``: it may write clocks with
+    days, decimal commas, thousands separators and letters for the side, else all panels write alike."""
 
     seed: int
     fonts: list[Path]
+    varied: bool = True
     places: dict[str, tuple[float, float, float, float]] = field(default_factory=dict)
 
     def __post_init__(self):
@@ -120,10 +131,13 @@ class Cockpit:
             "." if segments or dice.random() < 0.75 else ",", "" if segments or dice.random() < 0.5 else str(dice.choice([" ", "'"])),
             "{:.2f}" if segments else str(dice.choice(["{:+.2f}", "{:.2f} {}", "{:.2f}° {}"])),
         )  # fmt: skip
+        if not self.varied:
+            self.style = Style(place="{:.2f}" if segments else "{:+.2f}")
 
     def _font(self, path: Path, size: float):
         return ImageFont.truetype(str(path), max(6, int(size)))
 
+    @cached_property
     def board(self) -> Image.Image:
         """The board without what its gauges show."""
         dice = np.random.default_rng(self._dice_seed)
@@ -161,7 +175,7 @@ class Cockpit:
 
     def draw(self, shown: dict) -> np.ndarray:
         """The panel straight on, (HEIGHT, WIDTH, 3), blue green red. ``shown``: gauge to text, or values for dial and ball."""
-        image = self.board()
+        image = self.board.copy()
         pen = ImageDraw.Draw(image)
         for name, (x0, y0, x1, y1) in self.places.items():
             if name == "felt":
@@ -180,21 +194,39 @@ class Cockpit:
         probe = self._font(self.font, 100)
         box = probe.getbbox("8")
         size = 100 * tall / max(box[3] - box[1], 30)
-        font = self._font(self.font, size)
         segments = self.font.name.startswith(("DSEG", "dseg"))
         head, unit = (text.split(" ")[0], " ".join(text.split(" ")[1:])) if segments and text[-1:].isalpha() else (text, "")
         unit_font = self._font(self.label_font, tall * 0.7)
-        length = font.getlength(head) + (unit_font.getlength(" " + unit) if unit else 0)
-        if length > 0.92 * (x1 - x0):
-            font = self._font(self.font, size * 0.92 * (x1 - x0) / length)
+        known = _characters(self.font)
+
+        def parts(size: float) -> list:
+            """(text, its font), what the font lacks in the label's."""
+            font, spare = self._font(self.font, size), self._font(self.label_font, size * 0.9)
+            return [(letter, font if letter in known else spare) for letter in head]
+
+        def length(pieces: list) -> float:
+            whole = len({id(each) for _, each in pieces}) == 1
+            return (pieces[0][1].getlength(head) if whole else sum(each.getlength(letter) for letter, each in pieces)) + after
+
+        after = unit_font.getlength(" " + unit) if unit else 0
+        pieces = parts(size)
+        if length(pieces) > 0.92 * (x1 - x0):
+            pieces = parts(size * 0.92 * (x1 - x0) / length(pieces))
+        font = next((each for letter, each in pieces if letter in known), pieces[0][1])
         top = font.getbbox("8")
         y = (y0 + y1) / 2 - (top[1] + top[3]) / 2
-        length = font.getlength(head) + (unit_font.getlength(" " + unit) if unit else 0)
-        x = x1 - 0.04 * (x1 - x0) - length
-        pen.text((x, y), head, font=font, fill=self.ink)
+        x = x1 - 0.04 * (x1 - x0) - length(pieces)
+        if all(each is font for _, each in pieces):
+            pen.text((x, y), head, font=font, fill=self.ink)
+            x += font.getlength(head)
+        else:
+            for letter, each in pieces:
+                box = each.getbbox("8")
+                pen.text((x, y if each is font else (y0 + y1) / 2 - (box[1] + box[3]) / 2), letter, font=each, fill=self.ink)
+                x += each.getlength(letter)
         if unit:
             box = unit_font.getbbox("k")
-            pen.text((x + font.getlength(head), (y0 + y1) / 2 + tall / 2 - box[3]), " " + unit, font=unit_font, fill=self.ink)
+            pen.text((x, (y0 + y1) / 2 + tall / 2 - box[3]), " " + unit, font=unit_font, fill=self.ink)
 
     def angle(self, value: float) -> float:
         """Needle angle in degrees clockwise from up."""

@@ -34,6 +34,13 @@ instrument-sans ia-writer-mono host-grotesk hind hepta-slab heebo hanken-grotesk
 geologica funnel-display familjen-grotesk epilogue darker-grotesk cooper-hewitt comic-mono comfortaa clear-sans changa
 cabin bungee black-ops-one biryani be-vietnam-pro average-sans asap-condensed anybody alumni-sans albert-sans afacad
 actor acme recursive special-elite sn-pro noto-mono
+aileron archivo-black arimo asap assistant biz-udgothic cairo cal-sans catamaran changa-one dela-gothic-one encode-sans
+figtree firago gabarito golos-text gugi gothic-a1 hind-madurai kosugi-maru kumbh-sans lalezar maven-pro
+montserrat-alternates museomoderno nanum-gothic-coding mulish noto-sans poiret-one pretendard rowdies rubik-mono-one
+rubik-one saira-stencil-one sawarabi-gothic sniglet syne tenor-sans titan-one uncut-sans varela vazirmatn
+zcool-qingke-huangyou m-plus-rounded-1c zen-kaku-gothic-new spartan black-han-sans londrina-solid germania-one fredoka
+sen special-gothic-expanded-one aboreto righteous nova-script orienta merriweather-sans caladea cantarell yantramanav
+zain lexend-zetta
 """.split()
 DEBIAN = """
 fonts-dseg fonts-3270 fonts-agave fonts-hack fonts-mononoki fonts-monofur fonts-monoid fonts-hermit fonts-glasstty

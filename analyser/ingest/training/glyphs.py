@@ -52,6 +52,7 @@ class FontFace:
     def __init__(self, path: Path):
         from PIL import ImageFont
 
+        self.name = path.stem
         probe = ImageFont.truetype(str(path), 100)
         left, top, right, bottom = probe.getbbox("8")
         self.font = ImageFont.truetype(str(path), max(8, round(100 * DIGIT_HEIGHT / max(bottom - top, 20))))

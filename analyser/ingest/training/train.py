@@ -108,6 +108,18 @@ def judged(folder: Path, part: str, count: int, seed: int) -> dict[str, list]:
     }
 
 
+def grown(net: Network, stored: dict[str, torch.Tensor]) -> None:
+    """Begin from stored weights, where a layer has become wider than when it was stored with these in its first channels."""
+    state = net.state_dict()
+    for name, old in stored.items():
+        new = state[name]
+        if new.shape != old.shape:
+            new = new * 0.1
+            new[tuple(slice(0, size) for size in old.shape)] = old.to(new.device)
+        state[name] = new.copy_(old) if new.shape == old.shape else new
+    net.load_state_dict(state)
+
+
 @torch.no_grad()
 def exact(network: Network, crops: list, device) -> float:
     """Share of crops whose likeliest path spells their text."""
@@ -153,7 +165,7 @@ def main() -> None:
     nets = {name: Network(NETS[name]()).to(device, memory_format=torch.channels_last) for name in options.nets.split(",")}
     for name, net in nets.items():
         if options.start:
-            net.load_state_dict(torch.load(options.start / f"{name}.pt", map_location=device))
+            grown(net, torch.load(options.start / f"{name}.pt", map_location=device))
         print(name, sum(weight.numel() for weight in net.parameters()), "weights", flush=True)
     averages = {name: torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True) for name, net in nets.items()}
     parameters = {name: torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=0.01) for name, net in nets.items()}
