@@ -44,7 +44,7 @@ TOGETHER = "given together with the burn loss"
 
 @dataclass(frozen=True)
 class AuditedBurn:
-    """A burn with what legs need of it: samples (K,) of spent and needed, mass before, and its times."""
+    """A burn with what legs need of it: samples (K,) of spent and needed, mass before and after, kg, its times, and the propellant read after it, kg."""
 
     burn: Burn
     times: BurnTimes
@@ -54,6 +54,7 @@ class AuditedBurn:
     mass_before: float
     mass_after: float
     exhaust_speed: float
+    propellant_after: float = math.nan
 
 
 def audit_burn(
@@ -125,7 +126,7 @@ def audit_burn(
     return AuditedBurn(
         burn, times, spent_samples, net_samples, needed_samples,
         used.mass_before if used else math.nan, used.mass_after if used else math.nan,
-        stage.exhaust_speed if stage else math.nan,
+        stage.exhaust_speed if stage else math.nan, float(propellant.propellant[edges[1]]) if edges[1] is not None else math.nan,
     )  # fmt: skip
 
 

@@ -22,7 +22,8 @@ from analyser.fitting.powered_memory import PoweredMemory
 from analyser.flight import Craft
 
 _SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
-_IN_HAND = 0.004  # of the delta-v: the least touches bare ground all along, which nobody flies
+_IN_HAND = 0.007  # of the delta-v: the least touches bare ground all along, which nobody flies; well-flown descents in simulation stay within it
+_EASED = 1.4  # time over that at the speed before, in which a descent comes to a stop: between a sudden stop (1) and an even braking (2), as simulated ones do
 _STILL = 0.5  # m/s: vertical speeds below this are hovering
 
 
@@ -67,7 +68,8 @@ def landing_faults(
             parts[dearest] += rest
         else:
             parts[cause] = rest
-    return [Fault(number, cause, cost, sigma, head + words[cause]) for cause, cost in parts.items()]
+    unsure = {"hover": math.hypot(sigma, low.sigma), "slow let-down": math.hypot(sigma, low.sigma)}
+    return [Fault(number, cause, cost, unsure.get(cause, sigma), head + words[cause]) for cause, cost in parts.items()]
 
 
 def stopped_high(
@@ -140,7 +142,8 @@ def _least(kind: str, orbit: FittedArc, ground: FittedArc, engine: Engine, memor
 
 @dataclass(frozen=True)
 class LetDown:
-    """The slow end of a descent: from ``height`` m in ``time`` s it cost ``cost`` m/s more than ``least``, of it ``hovered`` m/s in ``hover_time`` s at ``hover_height`` m."""
+    """The slow end of a descent: from ``height`` m in ``time`` s it cost ``cost`` m/s (known to ``sigma``) more than ``least``, of it ``hovered`` m/s in ``hover_time`` s at
+    ``hover_height`` m."""
 
     height: float = math.nan
     time: float = 0.0
@@ -149,6 +152,7 @@ class LetDown:
     hovered: float = 0.0
     hover_time: float = 0.0
     hover_height: float = math.nan
+    sigma: float = 0.0
 
 
 def let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> LetDown:
@@ -167,20 +171,44 @@ def let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRo
     sink, across = float(-rows.vertical[first]), _across(rows, first) - body.rotation_rate * float(rows.radius[first])
     time = float(met[-1] - met[0])
     push = engine.thrust / max(item.mass_after, 1.0)
-    # what came in as speed had to be stopped in any case; the weight was carried for the time it took, but not while the engine was off
-    flown = gravity * time + math.hypot(sink, across)
-    throttle = np.array([*rows.value["throttle"][slow], rows.value["throttle"][slow[-1]]])
-    if np.isfinite(throttle).all():
-        flown = min(flown, push * float(np.sum((throttle[1:] + throttle[:-1]) / 2 * np.diff(met))))
+    flown, sigma = _burnt(item, rows, first)
+    if not math.isfinite(flown):
+        # what came in as speed had to be stopped in any case; the weight was carried for the time it took, but not while the engine was off
+        flown, sigma = gravity * time + math.hypot(sink, across), push * item.times.cutoff.sigma
+        throttle = np.array([*rows.value["throttle"][slow], rows.value["throttle"][slow[-1]]])
+        if np.isfinite(throttle).all():
+            flown = min(flown, push * float(np.sum((throttle[1:] + throttle[:-1]) / 2 * np.diff(met))))
     least = _least_stop(sink, across, max(height[0], 0.0), gravity, push) if push > 1.02 * gravity else flown
-    # each reading that stands still stands for half the time to its neighbours
-    still = (np.abs(rows.vertical[slow]) < _STILL) & (height[:-1] > 15.0)
-    share = np.diff(met, append=met[-1])[:-1] / 2
-    share[1:] += np.diff(met)[:-1] / 2
-    hovering = float(np.sum(share[still]))
-    where = float(np.average(height[:-1][still], weights=share[still])) if hovering > 0 else math.nan
+    hovering, where = _hover(met, height, np.append(-rows.vertical[slow], np.nan))
     cost = max(flown - least, 0.0)
-    return LetDown(float(height[0]), time, least, cost, min(gravity * hovering, cost), hovering, where)
+    return LetDown(float(height[0]), time, least, cost, min(gravity * hovering, cost), hovering, where, sigma)
+
+
+def _burnt(item: AuditedBurn, rows: PanelRows, row: int) -> tuple[float, float]:
+    """Delta-v spent from a row of a burn to its end by the propellant read there, and its sigma, m/s; nan where none was read, or none to be believed."""
+    mass = item.mass_after + float(rows.value["propellant"][row]) - item.propellant_after
+    if not item.mass_after <= mass <= item.mass_before:
+        return math.nan, math.nan
+    # the gauge falls while it is read: the row's clock counts with its digits
+    return item.exhaust_speed * math.log(mass / item.mass_after), item.exhaust_speed * math.sqrt(2) * float(rows.sigma["propellant"][row]) / item.mass_after
+
+
+def _hover(met: np.ndarray, height: np.ndarray, sink: np.ndarray) -> tuple[float, float]:
+    """Seconds that a craft stood still over the ground, and its mean height then, m: rows that stand still, and of the time to a neighbour what slowing down there
+    (or beginning to sink) leaves; where the neighbour's sinking is not known (the touchdown) half."""
+    still = (np.abs(sink) < _STILL) & (height > 15.0)
+    seconds, weighed = 0.0, 0.0
+    for k in np.flatnonzero(still):
+        for other in (k - 1, k + 1):
+            if not 0 <= other < len(met):
+                continue
+            apart = abs(float(met[other] - met[k]))
+            if still[other] or math.isnan(sink[other]):
+                part = apart / 2
+            else:
+                part = max(apart - _EASED * abs(float(height[other] - height[k])) / max(abs(float(sink[other])), _STILL), 0.0)
+            seconds, weighed = seconds + part, weighed + part * float(height[k])
+    return seconds, weighed / seconds if seconds > 0 else math.nan
 
 
 def _least_stop(sink: float, across: float, height: float, gravity: float, push: float) -> float:
