@@ -21,6 +21,7 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
 from analyser.fitting.intervals import root_of
 from analyser.fitting.joint_burn import LENGTH, MIDDLE, RATE, SPENT, BurnTie, Coast, tie_of
+from analyser.fitting.joint_digits import is_digit, within_digits
 from analyser.fitting.joint_ground import Ground, GroundTie, ground_of, ground_tie
 from analyser.fitting.joint_sphere import SphereTie, sphere_ties
 from analyser.fitting.panel_rows import PanelRows
@@ -331,16 +332,35 @@ def _report(solved: _Solved, ties: list[BurnTie], run: list[int], arcs: list[Fit
         b = solved.burns[k]
         if isinstance(tie, GroundTie):
             if tie.linked:
-                burns[run[k]] = _contact_burn(tie, float(tie.spent(b)), tie.spent(b[:, None] + drawn[k][first:]))
+                burns[run[k]] = _contact_burn(tie, *_by_digits(tie, tie.spent(b[:, None] + drawn[k][first:]), solved, drawn, k, tie.empty))
             continue
         best = tie.burn(b[:, None])[:, 0]
         samples = tie.burn(b[:, None] + drawn[k][first:])
+        spent, spent_samples = float(best[SPENT]), samples[SPENT]
+        if tie.linked:
+            spent, spent_samples = _by_digits(tie, spent_samples, solved, drawn, k, tie.masses[0])
         ignition, cutoff = (np.clip(samples[MIDDLE] + sign * samples[LENGTH] / 2, *tie.bounds[place : place + 2]) for sign, place in ((-1, 0), (1, 2)))
         burns[run[k]] = JointBurn(
-            float(best[MIDDLE] - best[LENGTH] / 2), float(best[MIDDLE] + best[LENGTH] / 2), _centroid(tie, best), float(best[SPENT]),
-            ignition, np.maximum(cutoff, ignition), samples[SPENT],
+            float(best[MIDDLE] - best[LENGTH] / 2), float(best[MIDDLE] + best[LENGTH] / 2), _centroid(tie, best), spent,
+            ignition, np.maximum(cutoff, ignition), spent_samples,
             "propellant" if tie.linked or math.isfinite(tie.dropped[0]) else "orbits", solved.chi2[k], tie.surplus,
         )  # fmt: skip
+
+
+def _by_digits(tie: BurnTie | GroundTie, spent: np.ndarray, solved: _Solved, drawn, k: int, empty: float) -> tuple[float, np.ndarray]:
+    """Best value and samples of delta-v spent between the propellants of two neighbours in the chain, as their last digits allow."""
+    sides = (tie.before, tie.after)
+    places = [(0 if side is tie.before else 1, side.size - 1) for side in sides]  # propellant is the last unknown of coasts and stays
+    mean = np.array([solved.coasts[k + n][place] for n, place in places])
+    spread = np.stack([drawn[k + n][place] for n, place in places])
+    value = [side.propellant for side in sides]
+    sigma = [side.propellant_sigma for side in sides]
+
+    def rocket(errors: np.ndarray) -> np.ndarray:
+        left = [np.maximum(empty + v + s * e, 1e-6) for v, s, e in zip(value, sigma, errors)]
+        return tie.exhaust * np.log(left[0] / left[1])
+
+    return within_digits(spent, mean, spread @ spread.T / spread.shape[1], tuple(map(is_digit, value, sigma)), rocket)
 
 
 def _contact_burn(tie: GroundTie, spent: float, samples: np.ndarray) -> JointBurn:

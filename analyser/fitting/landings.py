@@ -17,6 +17,7 @@ from analyser.fitting.terrain import place_of, terrain_height
 
 _TELLS = 20.0  # s: a reading that would reach the ground later than this says nothing of the contact
 _WANDER = 0.013  # of gravity: how unevenly a hand on the throttle brakes (from simulated descents)
+_STILL = 0.02  # m/s: slower than this along the ground is standing
 _CONTACT_HEIGHT = 3.0  # m: a reading this low is a reading of the contact
 
 
@@ -132,7 +133,7 @@ def _along(earlier, last: int, took: np.ndarray, rows: PanelRows, arc: FittedArc
         part = part ** np.exp(0.3 * standard_normals(1, 711)[:, 0])
     speed = at_last * part
     value = abs(float(np.median(speed)))
-    if np.quantile(speed, 0.025) <= 0.0 <= np.quantile(speed, 0.975):
+    if np.quantile(speed, 0.025) <= _STILL and np.quantile(speed, 0.975) >= 0.0:
         return Estimate(value, float(np.std(speed)), 0.0, max(float(np.quantile(np.abs(speed), 0.95)), value), "m/s")
     return _spread(np.abs(speed), "m/s")
 
