@@ -1,13 +1,15 @@
 """Damaged and odd pictures and panel files through the whole reader: what comes of each is readings, "not found" or one clear error. As a program:
 
-    python tests/ingest/mutations.py [--count 1000] [--seed 1]
+    python tests/ingest/mutations.py [--count 1000] [--seed 1] [--keep FILE]
 
-prints a table of what came of them, the slowest and the most memory; it ends with 1 where anything crashed, hung or was too large.
+prints a table of what came of them, the slowest and the most memory; it ends with 1 where anything crashed, hung or was too large. With ``--keep``
+each outcome is written to a file at once, and a run that was stopped goes on behind the last one there.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import resource
 import struct
 import sys
@@ -133,6 +135,7 @@ class Outcome:
     what: str
     told: str
     seconds: float
+    memory: int = 0  # most that the process had held so far, bytes
 
 
 def try_case(kind: str, panel: Path, picture: Path) -> Outcome:
@@ -146,11 +149,11 @@ def try_case(kind: str, panel: Path, picture: Path) -> Outcome:
         what, told = "error", str(error)
     except Exception as error:  # anything else is what this is here to find
         what, told = "CRASH", f"{type(error).__name__}: {error}"
-    return Outcome(kind, what, told, time.process_time() - begun)
+    return Outcome(kind, what, told, time.process_time() - begun, peak_memory())
 
 
-def cases(folder: Path, count: int, seed: int):
-    """(kind, panel file, picture) of ``count`` cases; every fifth with a damaged panel file, all the seeds and the huge ones among them."""
+def cases(folder: Path, count: int, seed: int, start: int = 0):
+    """(kind, panel file, picture) of ``count`` cases without the first ``start``; every fifth with a damaged panel file, all the seeds and the huge ones among them."""
     panel = write_panel(folder / "panel")
     text = panel.read_text("utf-8")
     whole = seeds(folder)
@@ -158,7 +161,7 @@ def cases(folder: Path, count: int, seed: int):
             "bomb.png": bomb_png(7_000), "zip.png": b"PK\x03\x04" + bytes(500), "text.png": b"no picture\n" * 40}  # fmt: skip
     fixed = [("huge: " + name, data, name) for name, data in huge.items()] + [("whole: " + name, data, name) for name, data in whole.items()]
     names = sorted(whole)
-    for index in range(count):
+    for index in range(start, count):
         dice = np.random.default_rng([seed, index])
         if index < len(fixed):
             kind, data, name = fixed[index]
@@ -177,8 +180,15 @@ def cases(folder: Path, count: int, seed: int):
         yield kind, panel, picture
 
 
-def run(folder: Path, count: int, seed: int) -> list[Outcome]:
-    return [try_case(*case) for case in cases(folder, count, seed)]
+def run(folder: Path, count: int, seed: int, keep: Path | None = None) -> list[Outcome]:
+    """What comes of every case; those that ``keep`` holds are not tried again."""
+    done = [Outcome(**json.loads(line)) for line in keep.read_text("utf-8").splitlines()] if keep and keep.exists() else []
+    for case in cases(folder, count, seed, len(done)):
+        done.append(try_case(*case))
+        if keep:
+            with keep.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(vars(done[-1])) + "\n")
+    return done[:count]
 
 
 def peak_memory() -> int:
@@ -192,9 +202,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="file that keeps the outcomes, so that a run can be stopped and go on")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        outcomes = run(Path(name), options.count, options.seed)
+        outcomes = run(Path(name), options.count, options.seed, options.keep)
     kinds: dict[str, Counter] = {}
     for each in outcomes:
         kinds.setdefault(each.kind.split(":")[0], Counter())[each.what] += 1
@@ -205,8 +216,9 @@ def main() -> int:
     bad = [each for each in outcomes if each.what == "CRASH" or each.seconds > MOST_SECONDS]
     for each in bad:
         print("bad:", each)
-    print(f"{len(outcomes)} cases, {len(bad)} bad, most memory {peak_memory() / 1e6:.0f} MB")
-    return 1 if bad or peak_memory() > MOST_MEMORY else 0
+    most = max(each.memory for each in outcomes)
+    print(f"{len(outcomes)} cases, {len(bad)} bad, most memory {most / 1e6:.0f} MB")
+    return 1 if bad or most > MOST_MEMORY else 0
 
 
 if __name__ == "__main__":
