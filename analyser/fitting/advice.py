@@ -20,6 +20,7 @@ from analyser.fitting.detours import courses, detours
 from analyser.fitting.faults import Course, Fault, span
 from analyser.fitting.flown_again import cost_of_detour
 from analyser.fitting.ground_faults import landing_faults, liftoff_faults, stopped_high
+from analyser.fitting.late_braking import late_braking
 from analyser.fitting.launch_faults import launch_faults
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
@@ -51,11 +52,16 @@ def advise(
     """
     memory = memory or PoweredMemory()
     said: list[Advice] = []
+    # speed left at the ground was missing, not wasted: it stands beside the legs' wastes, and says how that landing was braked
+    found = [late_braking(number, audited, arcs, craft, rows, findings.landings) for number, item in enumerate(audited) if item.burn.kind == "landing"]
+    late = {fault.burn: fault for fault in found if fault is not None}
     for leg in findings.legs:
-        said += [_advice(leg.name, fault, audited, findings, world) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs)]
+        said += [_advice(leg.name, fault, audited, findings, world) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs) if not (fault.cause == "braking" and fault.burn in late)]
     legless = set(range(len(audited))) - {number for leg in findings.legs for number in leg.burns}
-    faults = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters]
+    faults = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters and not (fault.cause == "braking" and number in late)]
     said += [_advice("", fault, audited, findings, world) for fault in _with_climbs(faults, climbs, legless)]
+    owner = {number: leg.name for leg in findings.legs for number in leg.burns}
+    said += [replace(_advice(owner.get(fault.burn, ""), fault, audited, findings, None), propellant=math.nan) for fault in late.values()]
     return tuple(sorted(said, key=lambda item: -item.cost))
 
 

@@ -33,7 +33,7 @@ def landing_faults(
     """The faults of a landing on the engine, without air."""
     memory = memory or PoweredMemory()
     before, ground = arcs[item.burn.before], arcs[item.burn.after]
-    engine = _judged(item, before, ground, craft, rows)
+    engine = judged(item, before, ground, craft, rows)
     if engine is None:
         return []
     best = _least("descent", before, ground, engine, memory)
@@ -80,7 +80,7 @@ def stopped_high(
     if first is None or first.burn.kind != "orbit" or first.burn.after != item.burn.before or arcs[first.burn.before].kind != "coast":
         return None
     before, fall, ground = arcs[first.burn.before], arcs[item.burn.before], arcs[item.burn.after]
-    engine = _judged(first, before, ground, craft, rows)
+    engine = judged(first, before, ground, craft, rows)
     circular = math.sqrt(ground.body.mu / float(ground.state[0]))
     across = abs(fall.momentum / float(ground.state[0]) - ground.body.rotation_rate * float(ground.state[0]))
     if engine is None or item.burn.spent_from != "propellant" or across > _SLOW * circular or first.burn.spent.value < 0.3 * circular:
@@ -106,7 +106,7 @@ def liftoff_faults(
 ) -> list[Fault]:
     """The faults of a lift-off without air. ``last`` is the orbit its leg ended in, ``needed`` the least delta-v by impulses to it, m/s."""
     ground, after = arcs[item.burn.before], arcs[item.burn.after]
-    engine = _judged(item, after, ground, craft, rows)
+    engine = judged(item, after, ground, craft, rows)
     if engine is None or last.body.name != ground.body.name or last.kind != "coast":
         return []
     best = _least("ascent", last, ground, engine, memory or PoweredMemory())
@@ -123,7 +123,7 @@ def liftoff_faults(
     return [Fault(number, "low throttle" if low else "ascent", waste, _sigma(item), sentence)]
 
 
-def _judged(item: AuditedBurn, orbit: FittedArc, ground: FittedArc, craft, rows) -> Engine | None:
+def judged(item: AuditedBurn, orbit: FittedArc, ground: FittedArc, craft, rows) -> Engine | None:
     """The engine, where the flight can be held against an optimum: airless, craft and propellant known, all about one body."""
     if orbit.kind != "coast" or orbit.body.name != ground.body.name or ground.body.atmosphere is not None or item.burn.spent_from != "propellant":
         return None
@@ -241,7 +241,7 @@ def _softness(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: E
     return max(min(soft.delta_v, item.burn.spent.value) - best.delta_v, 0.0) if math.isfinite(soft.delta_v) else 0.0
 
 
-def _stop(before: FittedArc, met: float, ground: FittedArc, engine: Engine, throttle: float):
+def stop_from(before: FittedArc, met: float, ground: FittedArc, engine: Engine, throttle: float):
     state = tuple(float(part) for part in before.at(met))
     return stop(before.body.mu, state, engine.thrust * throttle, engine.exhaust_speed, engine.mass, before.body.rotation_rate)
 
@@ -253,7 +253,7 @@ def _latest(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Eng
     ahead = min(float(shape.period) / 2 if math.isfinite(shape.period) else 3600.0, max(3 * item.times.duration, 60.0))
     start = item.burn.ignition.value - item.times.duration
     times = np.linspace(start, item.burn.ignition.value + ahead, 25)
-    good = [_stop(before, time, ground, engine, throttle)[0] >= floor for time in times]
+    good = [stop_from(before, time, ground, engine, throttle)[0] >= floor for time in times]
     if not any(good):
         return math.nan
     k = len(good) - 1 - good[::-1].index(True)
@@ -262,7 +262,7 @@ def _latest(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: Eng
     low, high = times[k], times[k + 1]
     for _ in range(14):
         middle = (low + high) / 2
-        low, high = (middle, high) if _stop(before, middle, ground, engine, throttle)[0] >= floor else (low, middle)
+        low, high = (middle, high) if stop_from(before, middle, ground, engine, throttle)[0] >= floor else (low, middle)
     return float(low)
 
 

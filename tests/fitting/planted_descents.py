@@ -26,7 +26,7 @@ from simulator.random_missions import Unfit
 from simulator.random_worlds import log_uniform, random_craft, random_world
 from simulator.truth import truth_of
 
-FAULTS = ("clean", "hover", "slow let-down", "low throttle", "early braking")
+FAULTS = ("clean", "hover", "slow let-down", "low throttle", "early braking", "late braking")
 
 
 def planted_descent(seed: int, fault: str) -> SimulatedFlight:
@@ -60,7 +60,8 @@ def shape_of_start(sim) -> float:
     return float(np.linalg.norm(first.state[:3])) - first.body.radius
 
 
-def _fly(rng: np.random.Generator, fault: str):
+def falling(rng: np.random.Generator, fault: str):
+    """A craft on its way down from a low orbit, the engine off again; and how a fault is to be flown (throttle, height m, time s, share of the burn)."""
     world = random_world(rng, mu=log_uniform(rng, 1e13, 1e15))
     moon = world.moons(world.planet.name)[0]
     circular, weight = math.sqrt(moon.mu / moon.radius), moon.mu / moon.radius**2
@@ -76,15 +77,24 @@ def _fly(rng: np.random.Generator, fault: str):
     sim.coast(duration=shape_now(sim)["period"] * rng.uniform(0.2, 0.5))
     soft, high, long, share = float(rng.uniform(0.4, 0.6)), float(rng.uniform(400, 900)), float(rng.uniform(60, 150)), float(rng.uniform(0.15, 0.4))
     steep = float(rng.choice([-0.01, -0.02]))
-    depth = steep if fault == "early braking" else 0.0008
+    depth = steep if fault in ("early braking", "late braking") else 0.0008
     if fault == "low throttle" and soft * craft.stages[0].thrust / full < 1.15 * weight:
         raise Unfit
     # just over the ground, or deep enough under it to have a latest moment to brake at
     sim.burn(st.retrograde(), periapsis_below(depth * moon.radius))
     sim.coast(duration=20.0)
+    return sim, soft, high, long, share
+
+
+def _fly(rng: np.random.Generator, fault: str):
+    sim, soft, high, long, share = falling(rng, fault)
+    craft, body = sim.craft, sim.body
+    circular, weight = math.sqrt(body.mu / body.radius), body.mu / body.radius**2
     spare = craft.stages[0].thrust / float(sim.y[6]) - weight
     if fault == "early braking":
         _stopped_high(sim, share)
+    elif fault == "late braking":
+        _stopped_by_the_ground(sim, share)
     else:
         gate = {"slow let-down": high, "hover": float(rng.uniform(25, 60))}.get(fault, 0.3)
         fly_brake(sim, solve_brake(sim, gate, 1.5, soft if fault == "low throttle" else 1.0), to_ground=gate < 1.0)
@@ -95,7 +105,8 @@ def _fly(rng: np.random.Generator, fault: str):
         sim.burn(st.letting_down(*sink, sink_high=0.1 * circular), duration=1500.0)
     elif not sim.landed:
         sim.burn(dropping(), duration=1500.0)
-    if not sim.touchdowns or sim.touchdowns[-1]["vertical_speed"] < -12.0 or spare < 0.2 * weight:
+    hard = sim.touchdowns and sim.touchdowns[-1]["vertical_speed"] < -12.0
+    if not sim.touchdowns or (hard and fault != "late braking") or spare < 0.2 * weight:
         raise Unfit
     sim.wait(60.0)
     return sim
@@ -113,6 +124,38 @@ def _stopped_high(sim, share: float) -> None:
         if not trial.landed and trial.altitude > max(500.0, 0.002 * sim.body.radius):
             sim.coast(duration=best.wait - float(early) * best.length)
             sim.burn(_against_the_ground, across_speed_below(2.0), duration=2.0 * best.length)
+            return
+    raise Unfit
+
+
+def latest_start(sim, length: float) -> float:
+    """Seconds of coasting after which full thrust against the motion just stops the craft at the ground: met or not, tried out."""
+    trial = sim.clone()
+    trial.coast(duration=1e6)
+    low, high = 1.0, trial.met - sim.met - 1.0  # the coast meets the ground
+    for _ in range(14):
+        middle = (low + high) / 2
+        trial = sim.clone()
+        trial.coast(duration=middle)
+        trial.burn(_against_the_ground, across_speed_below(1.0), duration=2.0 * length)
+        low, high = (low, middle) if trial.landed else (middle, high)
+    return low
+
+
+def _stopped_by_the_ground(sim, share: float) -> None:
+    """Full thrust held against the motion, lit too late to be stopped in time: the ground is met at 25 to 150 m/s."""
+    length = solve_brake(sim, 0.3, 1.5).length
+    latest = latest_start(sim, length)
+    for late in np.geomspace(0.01, 0.6, 14) * share:
+        trial = sim.clone()
+        trial.coast(duration=latest + float(late) * length)
+        if trial.landed:
+            break
+        trial.burn(_against_the_ground, across_speed_below(1.0), duration=2.0 * length)
+        speed = math.hypot(trial.touchdowns[-1]["vertical_speed"], trial.touchdowns[-1]["horizontal_speed"]) if trial.touchdowns else 0.0
+        if 25.0 < speed < 150.0:
+            sim.coast(duration=latest + float(late) * length)
+            sim.burn(_against_the_ground, across_speed_below(1.0), duration=2.0 * length)
             return
     raise Unfit
 
