@@ -69,6 +69,45 @@ def test_the_proposed_file_reads_what_its_labels_say(tmp_path):
         write_proposal(tmp_path / "shot.png", tmp_path / "board")
 
 
+def drum_board(wheels: int, dice: np.random.Generator) -> np.ndarray:
+    """A plain board with a labelled drum counter and a labelled read-out."""
+    from drawn_drums import Look, draw_wheels, positions
+    from PIL import Image, ImageDraw, ImageFont
+
+    sans = ImageFont.truetype(str(fonts()[0]), 18)
+    image = Image.new("RGB", (1280, 720), tuple(int(v) for v in dice.integers(60, 130, 3)))
+    pen = ImageDraw.Draw(image)
+    pen.text((100, 66), "PROPELLANT kg", font=sans, fill=(240, 240, 230))
+    drawn = draw_wheels(positions(float(dice.uniform(0, 10**wheels)), wheels), Look(fonts()[1], paper=(228, 234, 236), ink=(25, 25, 30)), dice)
+    high = 54
+    small = Image.fromarray(cv2.resize(drawn, (round(drawn.shape[1] * high / drawn.shape[0]), high), interpolation=cv2.INTER_AREA))
+    pen.rectangle([94, 94, 106 + small.width, 106 + high], fill=(20, 20, 20))
+    image.paste(small, (100, 100))
+    pen.text((700, 66), "SPEED m/s", font=sans, fill=(240, 240, 230))
+    pen.rectangle([700, 96, 960, 152], fill=(12, 16, 14), outline=(10, 10, 10))
+    pen.text((720, 104), "992.5", font=ImageFont.truetype(str(fonts()[1]), 32), fill=(255, 190, 90))
+    return np.asarray(image)[:, :, ::-1].copy()
+
+
+@pytest.mark.parametrize("wheels", (3, 4, 5, 6))
+def test_a_drum_counter_is_proposed_with_its_wheels_counted(wheels):
+    found = {each.reads: each for each in propose(drum_board(wheels, np.random.default_rng(wheels)))}
+    assert found["propellant"].kind == "drum" and found["propellant"].wheels == wheels and found["propellant"].unit == "kg"
+    assert found["speed"].kind == "readout" and found["speed"].wheels == 0
+
+
+def test_a_balls_bezel_is_no_part_of_it():
+    from drawn_balls import BY_30, ball, chart
+
+    board = np.full((720, 1280, 3), (90, 100, 84), np.uint8)
+    cv2.circle(board, (640, 360), 132, (45, 42, 40), -1, cv2.LINE_AA)
+    one = ball(chart(BY_30, fonts()[0]), 0.1, 0.15, 0.3, 240)
+    inside = np.hypot(*np.mgrid[-119.5:120, -119.5:120]) <= 120
+    board[240:480, 520:760][inside] = one[inside]
+    (only,) = [each for each in propose(board) if each.kind == "attitude"]
+    assert np.abs(np.subtract(only.box, (520, 240, 760, 480))).max() <= 4
+
+
 def test_a_picture_without_gauges_is_refused(tmp_path):
     cv2.imwrite(str(tmp_path / "plain.png"), np.full((720, 1280, 3), 90, np.uint8))
     with pytest.raises(InputError, match="by hand"):
