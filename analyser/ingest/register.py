@@ -145,12 +145,14 @@ class PanelFinder:
         cv2 = load_opencv()
         scale = min(1.0, (CLOSE_WIDTH if closely else WORK_WIDTH) / max(pixels.shape[:2]))
         grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        if scale < 0.4:  # much larger than what is looked at: no need to soften every pixel of it
+            grey = cv2.resize(grey, None, fx=2 * scale, fy=2 * scale, interpolation=cv2.INTER_AREA)
         if closely:
             grey = cv2.GaussianBlur(grey, (0, 0), 0.7)
             low, high = np.percentile(grey, (1, 99.5))
             grey = np.clip((grey.astype(np.float32) - low) * (255 / max(high - low, 8)), 0, 255).astype(np.uint8)
         if scale < 1:
-            size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))
+            size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
             grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
             mask = None if mask is None else cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         grey = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(cv2.GaussianBlur(grey, (0, 0), 0.6))
