@@ -91,7 +91,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         chain = build_chain(table, rows, propellant, world)
     underway = _screened(chain, rows, flight)
     laid, planes = lay(chain, table)
-    joint = refine(laid, _gaps(chain, laid, rows, propellant, remarks) if joined else [], rows, propellant, world)
+    joint = refine(laid, _gaps(chain, laid, rows, propellant) if joined else [], rows, propellant, world)
     arcs = [_described(widened(arc, gauge_errors) if gauge_errors else arc) for arc in joint.arcs]
     settle(arcs, planes)
     remarks += joint.remarks
@@ -141,7 +141,7 @@ def _described(arc: FittedArc) -> FittedArc:
     return arc
 
 
-def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, remarks: list[str]) -> list[Gap]:
+def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory) -> list[Gap]:
     """The burns that join two coasts about one body or a coast and the ground, and the unpowered changes of body between two coasts."""
     found = []
     for first, second in zip(arcs, arcs[1:]):
@@ -152,13 +152,10 @@ def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: Prop
             if first.body.name == second.body.name:
                 found.append(Gap(first.index, second.index, inside, _propellant_edges(first, second, inside, propellant)))
             continue
-        if first.body.name == second.body.name and turned_by_burn(first, second) > _TURNED:
-            middle = (first.end + second.start) / 2
-            remarks.append(f"the burn near MET {middle:.0f} s turned the plane; the joint estimate flies burns in one plane, so this one does not join its coasts")
-            continue
         edges = _propellant_edges(first, second, inside, propellant)
         if _burnt(first, second, inside, edges, chain, rows, propellant) == (first.body.name == second.body.name):
-            found.append(Gap(first.index, second.index, inside, edges))
+            turned = first.body.name == second.body.name and turned_by_burn(first, second) > _TURNED
+            found.append(Gap(first.index, second.index, inside, edges, turned))
     return found
 
 

@@ -13,7 +13,7 @@ from analyser.fitting import conic
 _FEWEST, _MOST = 4, 24  # steps of fourth order: a few parts in 1e9 at the most that a burn may sweep, and no more than a short one needs
 
 
-def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: float, mets=()) -> tuple[np.ndarray, np.ndarray]:
+def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: float, mets=(), yaw=None, yaw_rate=None, aim=(0.0, 0.0)) -> tuple[np.ndarray, np.ndarray]:
     """Integrate C burns at once.
 
     Parameters
@@ -32,31 +32,50 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
         Effective exhaust speed, m/s; nan: the acceleration is taken as constant.
     mets : array, shape (m,)
         Times at which the state is wanted too; before ignition and after cutoff the craft coasts.
+    yaw, yaw_rate : arrays, shape (C,), optional
+        Where the thrust may leave the plane of motion, which then turns with it: how far it points from ``aim`` out of the plane (tangent of the angle, at mid-burn; to the
+        left of the motion is positive) and its rate, 1/s; ``angle`` and ``rate`` are then those from ``aim`` within it. So no direction is a pole.
+    aim : (float, float)
+        Angle from the velocity in the plane and elevation out of it about which ``angle`` and ``yaw`` count, rad.
 
     Returns
     -------
-    end : array, shape (3, C)
-        State at cutoff.
+    end : array, shape (3, C), or (6, C) with ``yaw``
+        State at cutoff; then the normal of the plane at cutoff along up, forward and normal at ignition.
     along : array, shape (3, m, C)
     """
     length = cutoff - ignition
     part = -np.expm1(-spent / exhaust) if np.isfinite(exhaust) else None
     steps = _steps(start, length, spent)
     step = 1.0 / steps
+    (cos_in, cos_out), (sin_in, sin_out) = np.cos(aim), np.sin(aim)
 
     def rates(s, y):
-        r, vr, vt = y
+        r, vr, vt = y[:3]
         push = spent if part is None else exhaust * part / (1.0 - part * s)
         turn = angle + rate * (s - 0.5) * length
         speed = np.maximum(np.sqrt(vr * vr + vt * vt), 1e-9)
-        along, across = push * np.cos(turn) / speed, push * np.sin(turn) / speed
+        aside = []
+        if yaw is None:
+            along, across = push * np.cos(turn) / speed, push * np.sin(turn) / speed
+        else:
+            up = yaw + yaw_rate * (s - 0.5) * length
+            size = push / np.sqrt(1.0 + turn * turn + up * up)
+            level = cos_out - up * sin_out
+            along, across = size * (level * cos_in - turn * sin_in) / speed, size * (level * sin_in + turn * cos_in) / speed
+            about_up, about_normal = size * (sin_out + up * cos_out) / np.maximum(vt, 1e-9), length * vt / r
+            # the axes of the motion, up, forward and normal, turn about the first and the last of themselves
+            aside = [*(about_normal * y[6:9]), *(about_up * y[9:12] - about_normal * y[3:6]), *(-about_up * y[6:9])]
         return np.array([
             length * vr,
             length * (vt * vt / r - mu / (r * r)) + along * vr + across * vt,
             -length * vr * vt / r + along * vt - across * vr,
+            *aside,
         ])  # fmt: skip
 
     y = np.asarray(start, float)
+    if yaw is not None:
+        y = np.concatenate([y, np.repeat(np.eye(3).reshape(9, 1), y.shape[1], axis=1)])
     path, slopes = [y], [rates(0.0, y)]
     for k in range(steps):
         s, k1 = k * step, slopes[-1]
@@ -67,9 +86,10 @@ def fly_burn(mu: float, start, ignition, cutoff, spent, angle, rate, exhaust: fl
         path.append(y)
         slopes.append(rates(s + step, y))
     mets = np.asarray(mets, float)
+    y = y if yaw is None else np.concatenate([y[:3], y[9:]])
     if not len(mets):
         return y, np.empty((3, 0, y.shape[1]))
-    return y, _read_path(mu, np.array(path), np.array(slopes), mets, ignition, cutoff)
+    return y, _read_path(mu, np.array(path)[:, :3], np.array(slopes)[:, :3], mets, ignition, cutoff)
 
 
 def _steps(start, length, spent) -> int:

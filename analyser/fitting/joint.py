@@ -20,7 +20,7 @@ from analyser.findings import Estimate
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.block_chain import BlockChain
 from analyser.fitting.intervals import root_of
-from analyser.fitting.joint_burn import LENGTH, MIDDLE, RATE, SPENT, BurnTie, Coast, tie_of
+from analyser.fitting.joint_burn import LENGTH, MIDDLE, RATE, SPENT, YAW, YAW_RATE, BurnTie, Coast, tie_of
 from analyser.fitting.joint_digits import is_digit, within_digits
 from analyser.fitting.joint_ground import Ground, GroundTie, ground_of, ground_tie
 from analyser.fitting.joint_sphere import SphereTie, sphere_ties
@@ -43,6 +43,7 @@ class Gap:
     after: int
     inside: tuple[int, ...]
     edges: tuple[int | None, int | None]
+    turned: bool = False  # whether the planes of the two coasts differ
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,7 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
             if crossing is not None:
                 ties[gap.after] = crossing
             continue
-        tie = tie_of(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, rows, propellant)
+        tie = tie_of(coasts[gap.before], coasts[gap.after], gap.inside, gap.edges, rows, propellant, gap.turned)
         why = tie if isinstance(tie, str) else _disbelieved(tie)
         if why:
             remarks.append(f"the burn near MET {(arcs[gap.before].end + arcs[gap.after].start) / 2:.0f} s does not join its coasts in the joint estimate: {why}")
@@ -216,7 +217,11 @@ def _settle(tie: BurnTie, solved: "_Solved") -> None:
     """Start from the solution next time, with the steering as open as the readings leave it."""
     burn = tie.burn(solved.burns[0][:, None])[:, 0]
     sigma = math.sqrt(max(solved.covariances[0][tie.before.size + RATE, tie.before.size + RATE], 0.0)) * tie.unit[RATE]
-    tie.set_slop(burn, min(sigma, tie.turning))
+    if tie.turn is None:
+        tie.set_slop(burn, min(sigma, tie.turning))
+    else:
+        yaw, swing = (math.sqrt(max(solved.covariances[0][tie.before.size + place, tie.before.size + place], 0.0)) * tie.unit[place] for place in (YAW, YAW_RATE))
+        tie.set_slop(burn, math.hypot(min(sigma, tie.turning), min(swing, tie.swing)), yaw)
     tie.begin = solved.burns[0]
 
 

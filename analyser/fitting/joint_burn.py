@@ -16,12 +16,15 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.finite_arcs import fly_burn
 from analyser.fitting.observations import CHANNELS, Observations, Whitening, from_arrays, predict
 from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.plane_change import turn_of
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.timing import Marks
 
 #: Unknowns of a burn: middle (MET, s), length (s), delta-v spent (m/s), thrust's angle from the velocity (rad) and its rate (rad/s).
 MIDDLE, LENGTH, SPENT, ANGLE, RATE = range(5)
 BURN_UNKNOWNS = 5
+#: And of a burn that turns the plane, too: the thrust's angle out of the plane (rad) and its rate (rad/s), both it and ANGLE from the tie's ``aim``.
+YAW, YAW_RATE = 5, 6
 _THROTTLE_DRIFT = 0.02  # how much a throttle read now and then may have moved
 _PROFILE = 0.002  # part of delta-v times length by which an uneven thrust displaces the craft
 _USUAL_EXHAUST = 3000.0  # m/s; of chemical engines, common practice, no source
@@ -92,6 +95,10 @@ class BurnTie:
     slop: np.ndarray = field(default_factory=lambda: np.ones(3))
     unknowns: int = BURN_UNKNOWNS
     begin: np.ndarray = field(default_factory=lambda: np.zeros(BURN_UNKNOWNS))  # where the solution starts from
+    turn: tuple[float, float] | None = None  # angle and sigma by which the planes of the two coasts differ, rad, where the burn turned them
+    aim: tuple[float, float] = (0.0, 0.0)  # in the plane and out of it, rad
+    half_sweep: float = 0.0  # angle that the coast before sweeps from ignition to mid-burn, rad
+    swing: float = 0.0  # how quickly the thrust may turn from the plane, rad/s
 
     @property
     def linked(self) -> bool:
@@ -99,20 +106,20 @@ class BurnTie:
         return self.before.size == 4 and self.after.size == 4 and self.before.stage == self.after.stage and math.isfinite(self.masses[0])
 
     def burn(self, b: np.ndarray) -> np.ndarray:
-        """Unknowns in units to the burn's five, shape (5, C)."""
+        """Unknowns in units to the burn's own, shape (5, C), or (7, C) where it turns the plane."""
         found = self.centre[:, None] + self.unit[:, None] * b
         found[LENGTH] = np.maximum(found[LENGTH], 0.05)
         found[SPENT] = np.maximum(found[SPENT], 1e-3)
         return found
 
-    def set_slop(self, burn: np.ndarray, rate_sigma: float) -> None:
+    def set_slop(self, burn: np.ndarray, rate_sigma: float, yaw_sigma: float = 0.0) -> None:
         """How far the burn's picture may be off at cutoff: uneven thrust, a steering that the readings leave open (to second order), and a small
         part of what the coasts leave open anyway, which keeps the equations well conditioned."""
         spent, length = float(burn[SPENT]), float(burn[LENGTH])
         cutoff = float(burn[MIDDLE]) + length / 2
         floor = 0.01 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
         turn = length * rate_sigma
-        speed = math.hypot(1e-5 * spent, spent * turn**2 / 24)
+        speed = math.hypot(1e-5 * spent, spent * turn**2 / 24, spent * yaw_sigma**2 / 2)
         # displaced by an uneven acceleration: as much as the part of the mass that is burnt makes it uneven, where the exhaust is only guessed
         uneven = self.profile * (1.0 if self.profile == _PROFILE else min(spent / self.exhaust, 1.0)) + _PROFILE
         place = spent * length * math.hypot(uneven, turn**2 / 24)
@@ -126,8 +133,12 @@ class BurnTie:
         start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
         mu = self.before.arc.body.mu
         mets = self.readings.met if self.readings is not None else ()
-        flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets)
-        parts = [(self.after.at(c, end) - flown) / self.slop[:, None]]
+        flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets, *burn[YAW:], aim=self.aim)
+        parts = [(self.after.at(c, end) - flown[:3]) / self.slop[:, None]]
+        if self.turn is not None:
+            # turned as the planes are compared: about the craft's place on the coast before at mid-burn
+            forward = -np.sin(self.half_sweep) * flown[3] + np.cos(self.half_sweep) * flown[4]
+            parts.append(np.stack([(np.arctan2(-forward, flown[5]) - self.turn[0]) / self.turn[1], burn[YAW_RATE] / self.swing]))
         # weak ones first: they only keep an open combination from running away
         parts.append(b[[SPENT, ANGLE]] * 0.01)
         parts.append(np.stack([(start - self.ignition[0]) / self.ignition[1], (end - self.cutoff[0]) / self.cutoff[1], burn[RATE] / self.turning]))
@@ -163,12 +174,12 @@ class BurnTie:
         if self.readings is None:
             return None
         seen, first = self.readings, self.before.size
-        burn = self.burn(z[first : first + BURN_UNKNOWNS, None])
+        burn = self.burn(z[first : first + self.unknowns, None])
         start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
         half = 0.25
         times = np.concatenate([seen.met - half, seen.met + half])
         _, along = fly_burn(
-            self.before.arc.body.mu, self.before.at(z[:first, None], start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times)  # fmt: skip
+            self.before.arc.body.mu, self.before.at(z[:first, None], start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times, *burn[YAW:], aim=self.aim)  # fmt: skip
         low, high = (predict(seen, part.T)[0] for part in np.split(along[:, :, 0], 2, axis=1))
         return Whitening.of(seen, np.nan_to_num((high - low) / (2 * half)), self.used)
 
@@ -180,11 +191,11 @@ class BurnTie:
             count += 1 + bool(math.isfinite(self.throttle[0]) and math.isfinite(self.flow)) + len(self.gauge)
         elif math.isfinite(self.dropped[0]):
             count += 1
-        return count - BURN_UNKNOWNS
+        return count + 2 * (self.turn is not None) - self.unknowns
 
 
-def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory) -> BurnTie | str:
-    """The tie of a burn between two coasts about one body, or in words why it can't be pictured."""
+def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory, turned: bool = False) -> BurnTie | str:
+    """The tie of a burn between two coasts about one body, or in words why it can't be pictured. ``turned``: the planes of the two differ."""
     throttles = [float(rows.value["throttle"][row]) for row in inside if rows.value["throttle"][row] > _OPEN]
     if throttles and np.ptp(throttles) > 0.06 * max(throttles) + 0.011:
         return "the throttle moved"
@@ -226,6 +237,10 @@ def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: Pa
                 rate = tie.flow * tie.throttle[0] if math.isfinite(tie.flow) else 0.0
                 tie.gauge.append((float(rows.met[row]), value, math.hypot(sigma, rate * rows.met_sigma[row], _THROTTLE_DRIFT * burnt / 2)))
     _guess(tie, used)
+    if turned:
+        why = _add_turn(tie, used)
+        if why:
+            return why
     _add_readings(tie, inside, rows)
     return tie
 
@@ -260,6 +275,32 @@ def _guess(tie: BurnTie, used) -> None:
         max(tie.ignition[1], 0.05), max(tie.cutoff[1], 0.02 * length), max(sigma, 1e-4 * spent), 0.03, tie.turning,
     ])  # fmt: skip
     tie.set_slop(tie.centre, tie.turning)
+
+
+def _add_turn(tie: BurnTie, used) -> str:
+    """Let the thrust out of the plane by as much as the planes of the coasts differ; in words why not, or ""."""
+    middle, length, spent, angle, _ = tie.centre
+    before, after = tie.before.arc, tie.after.arc
+    tie.half_sweep = before.swept(middle - length / 2, middle)
+    sweep = tie.half_sweep + after.swept(middle, middle + length / 2)
+    turn = turn_of(before, after, middle, math.hypot(tie.ignition[1], tie.cutoff[1]) / 2, abs(sweep))
+    if isinstance(turn, str):
+        return turn
+    first, second = (np.array(arc.at(middle)) for arc in (before, after))
+    level = (first[2] + second[2]) / 2
+    sideways, kick = level * turn.angle, float(np.hypot(*(second - first)[1:]))
+    if used is None or not math.isfinite(used.delta_v):
+        spent = max(math.hypot(kick, sideways), 0.01)
+    tie.turn = float(turn.angle), math.hypot(turn.sigma, 1e-5, 2e-4 * turn.angle)
+    # held against the stars, the nose falls back from the plane by as much as that turns
+    tie.swing = max(abs(turn.angle) / length, 1e-9)
+    tie.aim = angle, math.atan2(sideways, kick)
+    tie.centre = np.array([middle, length, spent, 0.0, 0.0, 0.0, 0.0])
+    doubt = level * turn.sigma / spent
+    tie.unit = np.append(tie.unit, [max(min(doubt, 0.3), 1e-3), tie.swing])
+    tie.unknowns, tie.begin = BURN_UNKNOWNS + 2, np.zeros(BURN_UNKNOWNS + 2)
+    tie.set_slop(tie.centre, math.hypot(tie.turning, tie.swing), doubt)
+    return ""
 
 
 def _add_readings(tie: BurnTie, inside, rows: PanelRows) -> None:
