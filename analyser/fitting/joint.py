@@ -153,14 +153,16 @@ def _runs(ties: dict[int, BurnTie], gaps: list[Gap]) -> list[list[int]]:
 
 def _disbelieved(tie: BurnTie) -> str:
     """Solve one burn alone, leave single readings under thrust out that contradict the rest, and test it: why it is not believed, or ""."""
-    for _ in range(4):
+    for _ in range(5):
         solved = _Solved.of([tie])
         if solved is None:
             return "no steady burn was found that leads from the one to the other"
         if solved.chi2[0] <= chdtri(max(tie.surplus, 1), _DISBELIEF):
             _settle(tie, solved)
             return ""
-        if tie.readings is None or not _drop_worst(tie, solved):
+        if tie.pitches and _contradicted(tie, solved):
+            tie.pitches = []  # the nose was elsewhere, or misread: the account of the steering says so
+        elif tie.readings is None or not _drop_worst(tie, solved):
             break
     return f"a steady burn leads from the one to the other only badly (chi-square {solved.chi2[0]:.0f} with {tie.surplus} degrees of freedom)"
 
@@ -200,6 +202,13 @@ def _crossing(before: Coast, after: Coast, world: World) -> SphereTie | None:
 def _angle(item) -> float:
     _, tie, solved = item
     return float(tie.centre[1] + tie.unit[1] * solved.burns[0][1])
+
+
+def _contradicted(tie: BurnTie, solved: "_Solved") -> bool:
+    """Whether the pitch read is more at odds with the rest than chance has it."""
+    count = int(tie.used.sum()) if tie.readings is not None else 0
+    seen = solved.residuals[0][len(solved.residuals[0]) - count - len(tie.pitches) : len(solved.residuals[0]) - count]
+    return float(np.abs(seen).max()) > 2.5
 
 
 def _drop_worst(tie: BurnTie, solved: "_Solved") -> bool:

@@ -29,6 +29,7 @@ _THROTTLE_DRIFT = 0.02  # how much a throttle read now and then may have moved
 _PROFILE = 0.002  # part of delta-v times length by which an uneven thrust displaces the craft
 _USUAL_EXHAUST = 3000.0  # m/s; of chemical engines, common practice, no source
 _OPEN = 0.005
+_HELD = math.radians(3.0)  # how well a nose is held between readings of it, and the ball read beyond its digits (common practice, no source)
 
 
 @dataclass
@@ -90,6 +91,7 @@ class BurnTie:
     masses: tuple[float, float] = (math.nan, math.nan)  # of the craft without the firing stage's propellant; the same twice
     dropped: tuple[float, float] = (math.nan, math.nan)  # delta-v and sigma by propellant through a staging
     gauge: list[tuple[float, float, float]] = field(default_factory=list)  # propellant under thrust: MET, kg, sigma
+    pitches: list[tuple[float, float, float]] = field(default_factory=list)  # thrust's elevation as the nose shows it: MET, its sine, sigma of that
     readings: Observations | None = None
     used: np.ndarray | None = None
     slop: np.ndarray = field(default_factory=lambda: np.ones(3))
@@ -132,7 +134,7 @@ class BurnTie:
         burn = self.burn(b)
         start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
         mu = self.before.arc.body.mu
-        mets = self.readings.met if self.readings is not None else ()
+        mets = [*(self.readings.met if self.readings is not None else ()), *(met for met, _, _ in self.pitches)]
         flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets, *burn[YAW:], aim=self.aim)
         parts = [(self.after.at(c, end) - flown[:3]) / self.slop[:, None]]
         if self.turn is not None:
@@ -153,9 +155,26 @@ class BurnTie:
                 parts.append(((q0 + (q1 - q0) * part - value) / sigma)[None])
         elif math.isfinite(self.dropped[0]):
             parts.append(((burn[SPENT] - self.dropped[0]) / self.dropped[1])[None])
+        if self.pitches:
+            parts.append(self._elevation(along[:, len(mets) - len(self.pitches) :], burn))
         if self.readings is not None:
-            parts.append(self._motion(along, whiten))
+            parts.append(self._motion(along[:, : len(self.readings.met)], whiten))
         return np.concatenate(parts)
+
+    def _elevation(self, along: np.ndarray, burn: np.ndarray) -> np.ndarray:
+        """The thrust's height above the horizon against what the nose showed; sines, so that straight up is no edge."""
+        met, seen, sigma = np.array(self.pitches).T[:, :, None]
+        since = met - burn[MIDDLE]
+        turn = burn[ANGLE] + burn[RATE] * since
+        if self.turn is not None:
+            out = burn[YAW] + burn[YAW_RATE] * since
+            (cos_in, cos_out), (sin_in, sin_out) = np.cos(self.aim), np.sin(self.aim)
+            size = np.sqrt(1.0 + turn * turn + out * out)
+            level = (cos_out - out * sin_out) / size
+            ahead, above = level * cos_in - turn / size * sin_in, level * sin_in + turn / size * cos_in
+        else:
+            ahead, above = np.cos(turn), np.sin(turn)
+        return ((ahead * along[1] + above * along[2]) / np.hypot(along[1], along[2]) - seen) / sigma
 
     def _rocket_slop(self) -> float:
         mass = self.masses[0] + self.after.propellant
@@ -191,7 +210,7 @@ class BurnTie:
             count += 1 + bool(math.isfinite(self.throttle[0]) and math.isfinite(self.flow)) + len(self.gauge)
         elif math.isfinite(self.dropped[0]):
             count += 1
-        return count + 2 * (self.turn is not None) - self.unknowns
+        return count + 2 * (self.turn is not None) + len(self.pitches) - self.unknowns
 
 
 def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory, turned: bool = False) -> BurnTie | str:
@@ -242,6 +261,7 @@ def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: Pa
         if why:
             return why
     _add_readings(tie, inside, rows)
+    _add_pitches(tie, inside, rows, -1.0 if propellant.craft is not None and propellant.craft.thrust_axis == "tail" else 1.0)
     return tie
 
 
@@ -312,3 +332,12 @@ def _add_readings(tie: BurnTie, inside, rows: PanelRows) -> None:
     seen = from_arrays(tie.before.arc.body, rows.met[firing], values, sigmas, rows.met_sigma[firing], firing)
     if len(seen) and seen.present.any():
         tie.readings, tie.used = seen, seen.present.copy()
+
+
+def _add_pitches(tie: BurnTie, inside, rows: PanelRows, sense: float) -> None:
+    """What the nose showed of the thrust's elevation; ``sense`` -1: the craft pushes towards its tail."""
+    for row in inside:
+        pitch, sigma = float(rows.value["pitch"][row]), float(np.nan_to_num(rows.sigma["pitch"][row]))
+        if math.isfinite(pitch) and rows.value["throttle"][row] > _OPEN:
+            sigma = math.hypot(sigma, _HELD)
+            tie.pitches.append((float(rows.met[row]), sense * math.sin(pitch), sigma * math.cos(pitch) + sigma**2 / 2))
