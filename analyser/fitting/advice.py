@@ -7,10 +7,10 @@ The causes are found burn by burn (:mod:`analyser.fitting.burn_faults`, :mod:`an
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from analyser.findings import Advice, Estimate, Findings, LegAudit
+from analyser.findings import Advice, Estimate, Findings, LegAudit, Margin
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import FlownAscent
 from analyser.fitting.bought import margin_left, worth_of
@@ -32,13 +32,14 @@ _DEAR = 25.0  # m/s: from here on it is told what the waste would have bought
 def advise(
     findings: Findings, arcs: list[FittedArc], audited: list[AuditedBurn], craft: Craft | None, rows: PanelRows | None = None,
     memory: PoweredMemory | None = None, climbs: Sequence[FlownAscent] = (), world: World | None = None,
+    margins: Callable[[], tuple[Margin, ...]] = tuple,
 ) -> tuple[Advice, ...]:
     """Sentences on the wastes of a flight, dearest first; a waste within its own uncertainty gets none.
 
     Parameters
     ----------
     findings : Findings
-        With legs and margins; its own advice is not looked at.
+        With legs; its own advice and margins are not looked at.
     arcs, audited : the fitted arcs and the audited burns.
     craft : Craft or None
     rows : PanelRows, optional
@@ -49,19 +50,21 @@ def advise(
         The launches through air among the burns, judged as a whole.
     world : World, optional
         Without it the sentences do not tell what a waste would have bought.
+    margins : callable
+        Gives the margin over time. Asked once every fault is found: that leaves landings solved in ``memory`` that the margin is carried over from.
     """
     memory = memory or PoweredMemory()
-    said: list[Advice] = []
     # speed left at the ground was missing, not wasted: it stands beside the legs' wastes, and says how that landing was braked
-    found = [late_braking(number, audited, arcs, craft, rows, findings.landings) for number, item in enumerate(audited) if item.burn.kind == "landing"]
-    late = {fault.burn: fault for fault in found if fault is not None}
-    for leg in findings.legs:
-        said += [_advice(leg.name, fault, audited, findings, world) for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs) if not (fault.cause == "braking" and fault.burn in late)]
+    hard = [late_braking(number, audited, arcs, craft, rows, findings.landings) for number, item in enumerate(audited) if item.burn.kind == "landing"]
+    late = {fault.burn: fault for fault in hard if fault is not None}
+    found = [(leg.name, fault) for leg in findings.legs for fault in _of_leg(leg, arcs, audited, craft, rows, memory, climbs)]
     legless = set(range(len(audited))) - {number for leg in findings.legs for number in leg.burns}
-    faults = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters and not (fault.cause == "braking" and number in late)]
-    said += [_advice("", fault, audited, findings, world) for fault in _with_climbs(faults, climbs, legless)]
+    alone = [fault for number in sorted(legless) for fault in _of_burn(number, audited, arcs, craft, rows, memory) if fault.matters]
+    found += [("", fault) for fault in _with_climbs(alone, climbs, legless)]
+    left = margin_left(margins())
+    said = [_advice(leg, fault, audited, findings, world, left) for leg, fault in found if not (fault.cause == "braking" and fault.burn in late)]
     owner = {number: leg.name for leg in findings.legs for number in leg.burns}
-    said += [replace(_advice(owner.get(fault.burn, ""), fault, audited, findings, None), propellant=math.nan) for fault in late.values()]
+    said += [replace(_advice(owner.get(fault.burn, ""), fault, audited, findings, None, left), propellant=math.nan) for fault in late.values()]
     return tuple(sorted(said, key=lambda item: -item.cost))
 
 
@@ -126,10 +129,10 @@ def _of_burn(number: int, audited, arcs, craft, rows, memory, leg: LegAudit | No
     return burn_faults(number, arcs, audited, craft, rows, course)
 
 
-def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, world: World | None) -> Advice:
+def _advice(leg: str, fault: Fault, audited: list[AuditedBurn], findings: Findings, world: World | None, left: float) -> Advice:
     item = audited[fault.burn]
     kilograms = _kilograms(fault.cost, item)
-    bought = _bought(kilograms, fault.burn, audited, findings, world) if fault.cost >= _DEAR and world is not None else ""
+    bought = _bought(kilograms, fault.burn, audited, findings, world, left) if fault.cost >= _DEAR and world is not None else ""
     sentence = fault.sentence.replace("{cost}", f"{fault.cost:.0f} m/s{bought}")
     return Advice(leg, f"{leg}: {sentence}" if leg else sentence[0].upper() + sentence[1:], fault.cost, kilograms, fault.cause)
 
@@ -141,14 +144,13 @@ def _kilograms(cost: float, item: AuditedBurn) -> float:
     return item.mass_after * math.expm1(cost / item.exhaust_speed)
 
 
-def _bought(kilograms: float, burn: int, audited: list[AuditedBurn], findings: Findings, world: World) -> str:
+def _bought(kilograms: float, burn: int, audited: list[AuditedBurn], findings: Findings, world: World, left: float) -> str:
     """What the propellant of a waste would have been good for: hovering where the flight lands after it, and delta-v kept to the end."""
     if not math.isfinite(kilograms):
         return ""
     worth = worth_of(Estimate.of(kilograms, 0.0, "kg"), burn, findings, audited, world)
     parts = [f"{span(worth.hover.value)} of hovering over {worth.over}"] if worth.hover.known else []
     if worth.kept.known:
-        left = margin_left(findings)
         beside = f", where the margin was {left:.0f} m/s" if math.isfinite(left) else ""
         parts.append(f"{worth.kept.value:.0f} m/s more at the end{beside}")
     return f" ({kilograms:.0f} kg: {', or '.join(parts)})" if parts else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -113,8 +114,10 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
         descents=find_descents(arcs, audited, legs, rows, propellant, memory), sums=sum_legs(flown),
     )  # fmt: skip
-    findings = replace(findings, legs=with_worth(legs, findings, audited, world), margins=margins_over_time(flight, findings, memory))
-    return replace(findings, advice=advise(findings, arcs, audited, craft, rows, memory, climbs, world))
+    findings = replace(findings, legs=with_worth(legs, findings, audited, world))
+    margins = cache(lambda: margins_over_time(flight, findings, memory))
+    advice = advise(findings, arcs, audited, craft, rows, memory, climbs, world, margins)
+    return replace(findings, advice=advice, margins=margins())
 
 
 def _ideal(flight: Flight, remarks: list[str], memory: PoweredMemory) -> IdealPlan | None:

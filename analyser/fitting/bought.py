@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from analyser.findings import Estimate, Findings, LegAudit
+from analyser.findings import Estimate, Findings, LegAudit, Margin
 from analyser.fitting.burns import AuditedBurn
 from analyser.flight import World
 
@@ -63,9 +63,9 @@ def with_worth(legs: tuple[LegAudit, ...], findings: Findings, audited: list[Aud
     return tuple(found)
 
 
-def margin_left(findings: Findings) -> float:
+def margin_left(margins: tuple[Margin, ...]) -> float:
     """The margin after the last burn, m/s: what was left over the least that the rest of the plan needed; nan where it is not known."""
-    known = [item.margin.value for item in findings.margins if item.margin.known]
+    known = [item.margin.value for item in margins if item.margin.known]
     return known[-1] if known else math.nan
 
 

@@ -24,7 +24,7 @@ import numpy as np
 
 from analyser.fitting.transfer import apsides
 
-_STEPS = 20
+_STEPS = 20  # of the long burn; the search begins with half as many
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,9 @@ def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down, 
         # no craft does better than impulses: what can't beat the best so far by its bound is not solved
         if found and bounds[place] > min(one["total"] for one in found):
             continue
-        start = near.solution[1:] if near is not None and near.solution[:1] == (place,) else None
+        # the other apsis of this orbit, and either apsis of a neighbouring one, ask for nearly the same burn
+        known = min(found, key=lambda one: one["total"])["solution"] if found else near.solution[1:] if near is not None else ()
+        start = known if known and (known[0] is None) == (joins[place] is None) else None
         answer = _Problem(join=joins[place], **problem).best(start)
         found += [] if answer is None else [{**answer, "place": place}]
     bound = min(bounds, default=math.nan) * unit
@@ -149,7 +151,7 @@ class _Problem:
     def __init__(self, start, push, exhaust, down, energy, h, join):
         self.start, self.push, self.exhaust, self.down = start, push, exhaust, down
         self.energy, self.h, self.join = energy, h, join
-        self.refine = 1
+        self.steps = _STEPS // 2
 
     def best(self, near=None):
         """Solve from several starts; the best converged one, checked on a finer mesh, or None. ``near``: how a neighbouring case joined (its ``clear``),
@@ -179,7 +181,8 @@ class _Problem:
                     found.append(answer)
                     if len(found) >= 2 and abs(found[-1][0] - found[-2][0]) < 1e-5:
                         break  # two starts agree
-            answers += [(*answer, clear) for answer in found]
+            best = self._polished(min(found, key=lambda a: a[0], default=None), clear)
+            answers += [] if best is None else [(*best, clear)]
             if answers:
                 break
         if not answers:
@@ -187,14 +190,14 @@ class _Problem:
         if self.join and self.push < 1.0:  # with little thrust the heavy craft first brakes along the ground
             near = min(answers, key=lambda a: a[0])[1]
             for shorter in (0.93, 0.8):
-                answer = self._search(near * np.array([1.0, 1.0, shorter, 1.0])[: near.size], "skim")
+                answer = self._polished(self._search(near * np.array([1.0, 1.0, shorter, 1.0])[: near.size], "skim"), "skim")
                 answers += [] if answer is None else [(*answer, "skim")]
         return self._checked(*min(answers, key=lambda a: a[0]))
 
     def _neighbour(self, clear, push, excess, z):
         """The answer from that of a neighbouring case, where it is the same kind of flight: near what that one's excess over the bound leads to expect."""
         guess = np.array(z)
-        answer = self._search(guess, clear) if guess.size == 3 + self.down else None
+        answer = self._polished(self._search(guess, clear), clear) if guess.size == 3 + self.down else None
         bound = _bound({"energy": self.energy, "h": self.h}, self.start, self.join)
         expected = bound * (1 + excess * (push / self.push) ** 2)
         off = 0.3 * excess * bound * abs(math.log(self.push / push)) + 1e-3 * bound
@@ -202,7 +205,7 @@ class _Problem:
 
     def _checked(self, total, z, clear):
         """An answer with its path, on a finer mesh."""
-        self.refine = 2
+        self.steps = 2 * _STEPS
         fine = self.run(z[None], clear)
         out = {k: float(v[0]) for k, v in fine.items() if np.ndim(v) == 1}
         out.update(join=self.join, pitch=float(z[0]), mesh=abs(float(fine["total"][0]) - total) / total + float(np.abs(fine["equations"]).max()))
@@ -210,6 +213,15 @@ class _Problem:
         bound = _bound({"energy": self.energy, "h": self.h}, self.start, self.join)
         out["solution"] = (clear, self.push, total / bound - 1, tuple(float(v) for v in z))
         return out
+
+    def _polished(self, answer, clear):
+        """An answer found with few steps, solved again with all of them from there."""
+        if answer is None:
+            return None
+        self.steps = _STEPS
+        fine = self._search(answer[1], clear)
+        self.steps = _STEPS // 2
+        return fine
 
     def _search(self, guess, clear):
         from scipy.optimize import minimize
@@ -271,7 +283,7 @@ class _Problem:
             return out
 
         leave = math.sqrt(2 * self.join / (1 + self.join)) if self.join else math.nan
-        n = _STEPS * self.refine
+        n = self.steps
         d = free / n
         heights = []
         with np.errstate(all="ignore"):
@@ -288,7 +300,7 @@ class _Problem:
                 heights.append(state[0] - 1)
             r, vr, vt = state[:3]
             energy, h = (vr**2 + vt**2) / 2 - 1 / r, r * vt
-            every = n // 20
+            every = max(n // _STEPS, 1)
             above = heights[: n // 20 : max(n // 40, 1)] + heights[every - 1 :: every]
             if self.join is None:
                 kick = np.zeros(len(z))
@@ -330,7 +342,7 @@ class _Problem:
             held = np.clip((1 - v * v) * np.exp(log_mass + gain * x) / self.push, -0.999, 0.999)
             return span / np.sqrt(1 - held**2)
 
-        n = 10 * self.refine
+        n = self.steps // 2
         for k in range(n):
             k1 = slope(k / n, spent)
             k2 = slope((k + 0.5) / n, spent + k1 / (2 * n))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 #: How far a solved case is carried: of the logarithm of thrust over weight at the most, of the bound's own size, and the error thought likely then as a
 #: share of the delta-v (the power is 2 with much thrust and nears 2.5 with little).
 _THRUST_REACH, _BOUND_REACH, _ERROR = 0.35, 0.06, 1e-3
+_TERRAIN = 1e-3  # of the radius: a landing place within this of the datum counts as on it
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,8 @@ class PoweredMemory:
                 body.mu, ground, orbit, mass, thrust, exhaust_speed, surface_speed=body.rotation_rate * ground, near=close.leg if close else None,
             )  # fmt: skip
             self.exact[key] = leg
-            if math.isfinite(leg.delta_v) and ground == body.radius:
+            # carried over is the loss over the bound, which a few metres of terrain leave as it is
+            if math.isfinite(leg.delta_v) and abs(ground / body.radius - 1) < _TERRAIN:
                 self.solved.append(_Solved(kind, body, push, exhaust_speed, leg))
         return self.exact[key]
 

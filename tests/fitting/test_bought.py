@@ -53,12 +53,12 @@ def test_what_was_wasted_would_be_in_the_tanks_at_the_end(found):
     # the last leg's waste is its own: nothing was burnt after it
     last = next(leg for leg in found.legs if leg.name == "return")
     assert last.kept.value == pytest.approx(last.waste.value, rel=1e-6)
-    assert margin_left(found) == pytest.approx(found.margins[-1].margin.value)
+    assert margin_left(found.margins) == pytest.approx(found.margins[-1].margin.value)
 
 
 def test_the_sentence_tells_it(found):
     dearest = found.advice[0]
-    assert "of hovering over Lull" in dearest.sentence and f"{margin_left(found):.0f} m/s" in dearest.sentence
+    assert "of hovering over Lull" in dearest.sentence and f"{margin_left(found.margins):.0f} m/s" in dearest.sentence
     assert all("hovering" not in item.sentence for item in found.advice if item.leg in ("ascent", "return"))
 
 

@@ -115,7 +115,7 @@ def test_the_path_ends_where_it_says_when_flown_by_another_integrator():
 
     problem = powered._Problem(0.0, 2.0, EXHAUST, False, CIRCLE[0], CIRCLE[1], 1 + HEIGHT)
     best = problem.best()
-    problem.refine = 1
+    problem.steps = powered._STEPS
     answers = problem._search(np.array([best["pitch"], 1.0, best["burn"]]), True)
     pitch, rate, length = answers[1]
 
