@@ -7,6 +7,7 @@ class for each column, runs of one class are one character, class 0 is the blank
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -56,32 +57,45 @@ def folding(shown: frozenset[str]) -> "np.ndarray":
     return matrix
 
 
-def folded(logs: "np.ndarray", shown: frozenset[str]) -> "np.ndarray":
-    """The columns with each letter that the gauge does not show counted as the one that it is taken for; as they are where there are many."""
+@lru_cache(maxsize=256)
+def _strange(shown: frozenset[str]) -> "np.ndarray":
+    """(CLASSES,), whether a class is a letter that a gauge which shows these characters does not."""
     import numpy as np
 
-    seen = best_path(logs).replace(" ", "")
-    if sum(letter.isalpha() and letter not in shown for letter in seen) > STRANGE * len(seen) + 1:
-        return logs
-    return np.log(np.maximum(np.exp(logs) @ folding(shown), 1e-30))
+    return np.array([False, *(letter.isalpha() and letter not in shown for letter in ALPHABET), False])
 
 
-def best_path(logs: "np.ndarray") -> str:
+def folded(shares: "np.ndarray", shown: frozenset[str]) -> "np.ndarray":
+    """The columns with each letter that the gauge does not show counted as the one that it is taken for; as they are where there are many."""
+    path = shares.argmax(axis=1)
+    letters = path[(path > 0) & (path != SPACE)]
+    letters = letters[[True, *(letters[1:] != letters[:-1])]] if len(letters) else letters
+    if _strange(shown)[letters].sum() > STRANGE * len(letters) + 1:
+        return shares
+    return shares @ folding(shown)
+
+
+def best_path(scores: "np.ndarray") -> str:
     """The likeliest class of each column, runs joined, blanks dropped."""
-    path = logs.argmax(axis=1)
+    path = scores.argmax(axis=1)
     return "".join(LETTERS[c - 1] for i, c in enumerate(path) if c and (i == 0 or c != path[i - 1])).strip()
 
 
-def glance(logs: "np.ndarray") -> tuple[str, float]:
-    """The likeliest path's text, and about how probable it is that the columns spell something else (never less than that by much, at
-    most about twice it): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
+def shows_nothing(text: str) -> bool:
+    """Dashes alone: the gauge is alive and has nothing to show."""
+    return bool(re.fullmatch(r"-[- .:]*-", text))
+
+
+def glance(shares: "np.ndarray") -> tuple[str, float]:
+    """From the class probabilities of every column, (columns, CLASSES), the likeliest path's text, and about how probable it is that the
+    columns spell something else (never less than that by much, at most about twice it): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
 
     Whether there is a space counts only between digits, where it tells days from hours; whether a mark is a point or a comma only where
     three digits follow, which it may part from thousands.
     """
     import numpy as np
 
-    path = logs.argmax(axis=1)
+    path = shares.argmax(axis=1)
     count = len(path)
     change = np.flatnonzero(np.diff(path)) + 1
     starts = np.concatenate([[0], change])
@@ -91,7 +105,6 @@ def glance(logs: "np.ndarray") -> tuple[str, float]:
     letters = classes[inked]
     if not len(letters):
         return "", 1.0
-    shares = np.exp(logs)
     columns = np.arange(count)
     # the run of ink before and after each column (its own run is neither)
     run_of = np.repeat(np.cumsum(inked) - inked, ends - starts)  # runs of ink that began and ended before this column's run
@@ -100,7 +113,8 @@ def glance(logs: "np.ndarray") -> tuple[str, float]:
     before, after = padded[run_of], padded[run_of + 1 + own]
     digit = (padded >= 2) & (padded <= 11)
     free_space = ~(digit[run_of] & digit[run_of + 1 + own])  # a space here would change nothing
-    mass = shares[columns, path]
+    held = shares[columns, path].copy()  # what each column gives to its run's character
+    mass = held.copy()
     edge = np.zeros(count, bool)
     edge[starts], edge[ends - 1] = True, True
     loose = ~own | edge
@@ -113,11 +127,13 @@ def glance(logs: "np.ndarray") -> tuple[str, float]:
         follow = letters[place + 1 : place + 5]
         if not (len(follow) >= 3 and (follow[:3] >= 2).all() and (follow[:3] <= 11).all() and not (len(follow) > 3 and 2 <= follow[3] <= 11)):
             run = slice(starts[inked][place], ends[inked][place])
-            mass[run] += shares[run, POINT + COMMA - letters[place]]
+            either = shares[run, POINT + COMMA - letters[place]]
+            mass[run] += either
+            held[run] += either
     spaced = own & (path == SPACE) & free_space
     mass = np.where(spaced, mass + np.where(edge, 0.0, blank), mass)
     risk = float(-np.log(np.clip(mass, 1e-12, 1.0)).sum())
-    lost = np.add.reduceat(np.log(np.clip(1 - shares[columns, path], 1e-12, 1.0)), starts)[inked]
+    lost = np.add.reduceat(np.log(np.clip(1 - held, 1e-12, 1.0)), starts)[inked]
     lost = np.where((letters == SPACE) & free_space[starts[inked]], -40.0, lost)
     risk += float(np.exp(lost).sum())
     doubled = np.flatnonzero(letters[1:] == letters[:-1])

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
-    from analyser.ingest.readout import Seen
+    from analyser.ingest.readout import Candidate, Seen
     from analyser.ingest.screenshots import Value
 
 MIN_PROOFS = 2  # texts that prove a decimal mark before it is believed
 USUAL = 0.8  # share of a gauge's readings that makes their number of decimals the rule
 MIN_READINGS = 5
+LEAP, CLOSE = 30.0, 3.0  # ratios of values: between screenshots nothing leaps so far; so near is the same quantity in another unit
+LIKELY = 0.3  # probability from which a reading that is not accepted tells its neighbours' unit
 SIDES = "letters for the side"  # N, S, E, W: a lost one would turn the sign
 
 
@@ -62,7 +64,38 @@ def doubt_odd_formats(values: list["Value"]) -> list["Value"]:
             if broken:
                 value = replace(value, status="doubtful", reason=f"{value.reading.best.text!r} shows {broken}")
         checked.append(value)
+    return _doubt_lost_units(checked)
+
+
+def _doubt_lost_units(values: list["Value"]) -> list["Value"]:
+    """Mark readings doubtful that leap away from the screenshots before and after, and would not in the unit which these show: km read as m."""
+    places: dict[str, list[int]] = defaultdict(list)
+    for index, value in enumerate(values):
+        best = value.reading.best
+        if best and best.unit and best.value and len(value.gauge.grammar.units) > 1 and (value.status != "doubtful" or best.probability >= LIKELY):
+            places[value.gauge.name].append(index)
+    checked = list(values)
+    for indices in places.values():
+        indices.sort(key=lambda index: values[index].row)
+        for place, index in enumerate(indices):
+            value = values[index]
+            if value.status == "doubtful":
+                continue
+            factors = dict(value.gauge.grammar.units)
+            beside = [values[other].reading.best for other in indices[max(0, place - 1) : place] + indices[place + 1 : place + 2]]
+            if beside and all(_lost(value.reading.best, other, factors) for other in beside):
+                reason = f"{value.reading.best.text!r} leaps away from what was shown before and after, which was in {beside[0].unit}"
+                checked[index] = replace(value, status="doubtful", reason=reason)
     return checked
+
+
+def _lost(one: "Candidate", other: "Candidate", factors: dict[str, float]) -> bool:
+    """Whether ``one`` is far from ``other``, and near it if it were in the unit of ``other``."""
+    if one.unit not in factors or other.unit not in factors or one.unit == other.unit:
+        return False
+    apart = abs(one.value / other.value)
+    there = apart * factors[other.unit] / factors[one.unit]
+    return not 1 / LEAP <= apart <= LEAP and 1 / CLOSE <= there <= CLOSE
 
 
 def _group(value: "Value") -> tuple[str, str]:

@@ -139,6 +139,12 @@ class Grammar:
         return (Shown(value, degree / 60 * 10.0 ** -len(part), "'", len(part)),) if self.low <= value <= self.high else ()
 
 
+def marked(text: str, mark: str) -> str:
+    """A text whose last comma or point marks decimals as this panel does; unchanged where three digits follow it, which it may part from thousands."""
+    found = re.fullmatch(r"(.*)[.,](\d{1,2}|\d{4,})(\D*)", text)
+    return f"{found[1]}{mark}{found[2]}{found[3]}" if found else text
+
+
 def _escape(text: str) -> str:
     return "".join("\\" + letter if letter in ".+*?()[]{}|\\" else letter for letter in text)
 

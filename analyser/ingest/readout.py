@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 from analyser.flight import TEXTS
 from analyser.ingest import ocr
 from analyser.ingest.automaton import compile_pattern
+from analyser.ingest.beam import shows_nothing
+from analyser.ingest.grammar import marked
 from analyser.ingest.images import load_opencv
 from analyser.ingest.recogniser import ALPHABET, UNREADABLE, recognise
 from analyser.ingest.trust import after_a_glance, after_a_look
@@ -109,7 +111,7 @@ def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]
     seen = [look for *_, look in looks]
     asked: dict[str, list[int]] = {}
     for index, (gauge, _, look) in enumerate(looks):
-        if look.reading is None and not _shows_nothing(look.raw) and _first_guess(look) < ASK:
+        if look.reading is None and not shows_nothing(look.raw) and _first_guess(look) < ASK:
             asked.setdefault(_characters(gauge), []).append(index)
     for characters, indices in asked.items():
         for index, line in zip(indices, ocr.read_lines([looks[index][1] for index in indices], characters)):
@@ -129,11 +131,6 @@ def _honest(seen: Seen, share: float, mass: float, text: str) -> float:
     return after_a_look(share, min(mass, 1.0), text, seen.raw, seen.glanced, seen.risk)
 
 
-def _shows_nothing(raw: str) -> bool:
-    """Dashes alone: the gauge is alive and has nothing to show."""
-    return bool(re.fullmatch(r"-[- .:]*-", raw))
-
-
 def _characters(gauge: "Gauge") -> str:
     grammar = gauge.grammar
     allowed = "0123456789.,:+-TdhmsMEG " if grammar.kind == "clock" else "0123456789.,+- "
@@ -144,13 +141,13 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     """What was seen means, once it is known which mark this panel uses for decimals ("": not known)."""
     if seen.reading is not None:
         return seen.reading
-    if _shows_nothing(seen.raw):
+    if shows_nothing(seen.raw):
         return GaugeReading((), "", seen.raw)
     candidates = []
     for text, weight in seen.texts:
         meanings = gauge.grammar.parse(text, mark)
         if mark and not meanings:  # a comma and a point are easily taken for each other
-            text = _marked(text, mark)
+            text = marked(text, mark)
             meanings = gauge.grammar.parse(text, mark)
         if len(meanings) > 1 and text == seen.texts[0][0]:
             return GaugeReading(
@@ -176,12 +173,6 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     if UNREADABLE in seen.raw and doubt:
         doubt += "; part of it is cut off or covered"
     return GaugeReading(merged, doubt, seen.raw)
-
-
-def _marked(text: str, mark: str) -> str:
-    """The text with its last comma or point as the panel marks decimals, unless three digits follow it."""
-    found = re.fullmatch(r"(.*)[.,](\d{1,2}|\d{4,})(\D*)", text)
-    return f"{found[1]}{mark}{found[2]}{found[3]}" if found else text
 
 
 def _shared_out(merged: tuple[Candidate, ...], honest: float) -> tuple[Candidate, ...]:

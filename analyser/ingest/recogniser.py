@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
 from analyser.ingest.automaton import Automaton
-from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, search
+from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, search, shows_nothing
 from analyser.ingest.images import load_opencv
 from analyser.ingest.trust import calibration
 
@@ -112,10 +112,13 @@ def _network(name: str):
 
 def score(crops: list["np.ndarray"], name: str = DEEP) -> list["np.ndarray"]:
     """For each crop the natural logarithms of class probabilities, (columns, CLASSES), by the network of that name."""
-    return _scored([to_strip(crop) for crop in crops], name)
+    import numpy as np
+
+    return [np.log(np.maximum(shares, 1e-30)) for shares in _shares([to_strip(crop) for crop in crops], name)]
 
 
-def _scored(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
+def _shares(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
+    """For each strip class probabilities, (columns, CLASSES)."""
     import numpy as np
 
     network = _network(name)
@@ -130,7 +133,8 @@ def _scored(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
             scores = network.forward()
             scores = scores.reshape(len(part), CLASSES, -1)
             scores -= scores.max(axis=1, keepdims=True)
-            scores -= np.log(np.exp(scores).sum(axis=1, keepdims=True))
+            np.exp(scores, out=scores)
+            scores /= scores.sum(axis=1, keepdims=True)
             for index, one in zip(part, scores):
                 results[index] = one.T
     return results
@@ -157,19 +161,22 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | Non
 def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) -> list[Recognition]:
     strips = [to_strip(crop) for crop in crops]
     found: list = []
-    for logs in _scored(strips, QUICK):
-        text, risk = glance(folded(logs, automaton.shown))
-        ready = risk <= sure and automaton.accepts(text)
-        found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready else (), text, text, risk, not ready))
+    for shares in _shares(strips, QUICK):
+        text, risk = glance(folded(shares, automaton.shown))
+        allowed = automaton.accepts(text)
+        ready = risk <= sure and (allowed or shows_nothing(text))
+        found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready and allowed else (), text, text, risk, not ready))
     again = [index for index, one in enumerate(found) if one.deep]
-    for index, logs in zip(again, _scored([strips[index] for index in again], DEEP)):
-        found[index] = _looked(logs, automaton, found[index])
+    for index, shares in zip(again, _shares([strips[index] for index in again], DEEP)):
+        found[index] = _looked(shares, automaton, found[index])
     return found
 
 
-def _looked(logs: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:
-    logs = folded(logs, automaton.shown)
-    text, risk = glance(logs)
+def _looked(shares: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:
+    import numpy as np
+
+    shares = folded(shares, automaton.shown)
+    text, risk = glance(shares)
     if risk < CERTAIN and automaton.accepts(text):
         return replace(first, spellings=(Spelling(text, math.log1p(-risk)),), raw=text)
-    return replace(first, spellings=search(logs, automaton), raw=best_path(logs))
+    return replace(first, spellings=search(np.log(np.maximum(shares, 1e-30)), automaton), raw=best_path(shares))

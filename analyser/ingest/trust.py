@@ -49,9 +49,8 @@ def after_a_look(share: float, mass: float, text: str, raw: str, glanced: str, r
 
 def evidence(share: float, mass: float, text: str, raw: str, glanced: str, risk: float) -> tuple[float, ...]:
     """What the probability of a value is reckoned from."""
-    plain = text.replace(" ", "")
-    seen = raw.replace(" ", "")
-    same, agree = plain == seen, plain == glanced.replace(" ", "")
+    plain, seen, first_seen = (each.replace(" ", "").replace(",", ".") for each in (text, raw, glanced))  # which mark it is counts in ``share``
+    same, agree = plain == seen, plain == first_seen
     lettered = not same and LETTER.sub("", plain) == LETTER.sub("", seen)  # a unit or a mark that the grammar had to set right, the digits as seen
     odd = not same and not lettered
     whole, part, first = log_odds(share * mass, LEAST_DEEP), log_odds(share, LEAST_DEEP), log_odds(1 - risk, LEAST_QUICK)

@@ -154,3 +154,24 @@ def test_rather_sure_looks_bear_each_other_out_where_none_is_certain():
 def test_rather_sure_looks_do_not_make_an_unlikely_one_sure():
     values = coast(10, {row: seen(row, "height", (f"{20000 + 30 * 60 * row - 0.02 * (60 * row) ** 2:.0f}", 0.92 if row != 4 else 0.6)) for row in range(10)})
     assert height_of(decode(values), 4).status == "doubtful"
+
+
+def test_a_unit_that_was_lost_between_two_screenshots_is_doubtful():
+    """Kilometres read as metres leap away from what was shown before and after; a change of unit as the craft climbs does not."""
+    gauge = Gauge("range", "readout", ("altitude",), SQUARE, units=(("m", 1.0), ("km", 1e3)))
+
+    def shown(texts: list[str]) -> list[Value]:
+        values = []
+        for row, text in enumerate(texts):
+            number, unit = text.split(" ")
+            best = Candidate(text, float(number) * {"m": 1.0, "km": 1e3}[unit], 1.0, 0.9999, unit, len(number.partition(".")[2]))
+            values.append(Value(row, gauge, "altitude", GaugeReading((best,), "", text), (0, 0, 1, 1), "read", best.value, 0.3, "", 0.9999))
+        return values
+
+    lost = doubt_odd_formats(shown(["134.02 km", "134.50 km", "134.95 m", "135.31 km", "135.80 km", "136.22 km"]))
+    assert [value.status for value in lost] == ["read", "read", "doubtful", "read", "read", "read"]
+    assert "leaps away" in lost[2].reason or "decimals" in lost[2].reason
+    last = doubt_odd_formats(shown(["134.02 km", "134.50 km", "134.95 m"]))
+    assert [value.status for value in last] == ["read", "read", "doubtful"]
+    climbs = doubt_odd_formats(shown(["880.00 m", "940.00 m", "990.00 m", "1.05 km", "1.12 km", "1.20 km"]))
+    assert all(value.status == "read" for value in climbs)

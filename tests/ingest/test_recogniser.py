@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from analyser.ingest.automaton import compile_pattern
-from analyser.ingest.beam import glance
+from analyser.ingest.beam import folded, glance
+from analyser.ingest.grammar import Grammar
 from analyser.ingest.ocr import Line
 from analyser.ingest.panel import Gauge
 from analyser.ingest.readout import ACCEPT, Seen, interpret, see_readouts
@@ -137,7 +138,7 @@ def test_a_glance_says_how_risky_it_is():
         for row, share in zip(logs, shares):
             for letter, part in share.items():
                 row[ALPHABET.index(letter) + 1 if letter else 0] = part
-        return np.log(logs / logs.sum(axis=1, keepdims=True))
+        return logs / logs.sum(axis=1, keepdims=True)
 
     blank = {"": 1.0}
     text, risk = glance(columns(blank, {"1": 1.0}, {"1": 0.5, "": 0.5}, blank, {"2": 1.0}, blank))
@@ -152,6 +153,63 @@ def test_a_glance_says_how_risky_it_is():
     assert text in ("5m", "5 m") and risk < 1e-6
     text, risk = glance(columns({"5": 1.0}, {"": 0.5, " ": 0.5}, {"6": 1.0}))
     assert risk > 0.3  # between digits a space may tell days from hours
+    text, risk = glance(columns({"4": 1.0}, {".": 0.6, ",": 0.4}, {"1": 1.0}))
+    assert text == "4.1" and risk < 1e-6  # either mark means the same here
+    text, risk = glance(columns({"4": 1.0}, {".": 0.6, ",": 0.4}, {"1": 1.0}, blank, {"2": 1.0}, blank, {"7": 1.0}))
+    assert risk > 0.3  # but not where it may part thousands
+
+
+def test_letters_that_a_gauge_does_not_show_count_as_those_alike():
+    """A kilometre read as "kn", a south read as "s"; but what is mostly strange letters is left as it was seen."""
+    kilometres = compile_pattern(GRAMMARS[3].pattern("."), ALPHABET).shown
+    south = compile_pattern(Grammar(sides="NS").pattern("."), ALPHABET).shown
+    assert read_off("12.5 kn", kilometres) == "12.5 km" and read_off("1O.5 km", kilometres) == "10.5 km"
+    assert read_off("12.5s", south) == "12.5S" and read_off("l2.5 S", south) == "12.5 S"
+    assert read_off("SEnSOr", kilometres) == "SEnSOr"
+    shares = columns_of("12.5 kn")
+    assert np.allclose(folded(shares, kilometres).sum(axis=1), shares.sum(axis=1), atol=1e-6)  # nothing is lost or made
+
+
+def columns_of(text: str) -> np.ndarray:
+    """Columns that spell a text, a blank after each character."""
+    shares = np.full((2 * len(text), len(ALPHABET) + 2), 1e-6, np.float32)
+    shares[1::2, 0] = 1
+    for place, letter in enumerate(text):
+        shares[2 * place, ALPHABET.index(letter) + 1] = 1
+    return shares / shares.sum(axis=1, keepdims=True)
+
+
+def read_off(text: str, shown: frozenset[str]) -> str:
+    return glance(folded(columns_of(text), shown))[0]
+
+
+def test_bare_glass_beside_a_number_is_left_out_and_nothing_of_the_number():
+    glass = np.full((32, 320), 20, np.uint8)
+    glass[8:24, 200:204], glass[8:24, 214:218] = 220, 90  # a bright stroke and a dull one
+    glass[:, 0], glass[:, -1] = 110, 110  # the bezel
+    strip = to_strip(glass)
+    assert strip.shape[1] < 80
+    inked = np.flatnonzero(np.ptp(strip[4:28, 4:-4], axis=0) > 0.2) + 4
+    assert len(inked) == 8 and 8 <= inked[0] and inked[-1] < strip.shape[1] - 8
+    glass[20:22, 40] = 60  # a faint dot far from them: everything from there on is kept
+    assert to_strip(glass).shape[1] >= 180
+
+
+def test_dashes_need_no_second_look():
+    automaton = compile_pattern(GRAMMARS[1].pattern("."), ALPHABET)
+    dashes = np.full((34, 140), 15, np.uint8)
+    for left in (40, 60, 80, 100):
+        dashes[16:19, left : left + 12] = 210
+    (found,) = recognise([dashes], automaton)
+    assert not found.deep and not found.spellings and set(found.raw) == {"-"}
+    assert interpret(_Shows(GRAMMARS[1]), see_readouts(_Shows(GRAMMARS[1]), [dashes])[0], ".").doubt == ""
+
+
+def test_a_comma_seen_where_the_panel_writes_points_is_no_other_value():
+    gauge = _Shows(GRAMMARS[1])
+    reading = interpret(gauge, Seen((("41,4", 0.5), ("41.4", 0.499)), "41,4", "41,4", 0.3), ".")
+    assert reading.best.value == 41.4 and len(reading.candidates) == 1 and not reading.doubt
+    assert interpret(gauge, Seen((("1,414", 0.6), ("1.414", 0.399)), "1,414", "1,414", 0.3), ".").doubt  # thousands or decimals
 
 
 def test_the_same_crop_is_read_once_and_given_to_all():

@@ -19,7 +19,7 @@ import numpy as np
 
 from analyser.ingest import trust
 from analyser.ingest.automaton import compile_pattern
-from analyser.ingest.grammar import Grammar
+from analyser.ingest.grammar import Grammar, marked
 from analyser.ingest.recogniser import ALPHABET, UNREADABLE, recognise
 from analyser.ingest.training import texts
 from analyser.ingest.training.crops import EXTREME, HARD, MILD, Drawer, Severity
@@ -100,11 +100,11 @@ def _judged(grammar: Grammar, members: list) -> Iterator[Trial]:
         shares: dict[float, float] = {}
         texts_of: dict[float, str] = {}
         for spelling in found.spellings:
-            for shown in grammar.parse(spelling.text, ".")[:1]:
+            for shown in (grammar.parse(spelling.text, ".") or grammar.parse(marked(spelling.text, "."), "."))[:1]:
                 shares[shown.value] = shares.get(shown.value, 0.0) + math.exp(spelling.weight)
                 texts_of.setdefault(shown.value, spelling.text)
         best = max(shares, key=shares.__getitem__) if shares else math.nan
-        glanced = grammar.parse(found.glanced, ".")[:1]
+        glanced = (grammar.parse(found.glanced, ".") or grammar.parse(marked(found.glanced, "."), "."))[:1]
         total = sum(shares.values())
         yield Trial(
             text, found.glanced, found.risk, bool(glanced), _same(glanced, truth), texts_of.get(best, ""), shares[best] / total if shares else 0.0,
@@ -209,6 +209,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=8000, help="crops a level")
     parser.add_argument("--check", action="store_true", help="leave the file as it is, only look how honest it is on the test's fonts")
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--untested", action="store_true", help="do not look how honest it is")
     options = parser.parse_args()
     count = options.count
     if not options.check:
@@ -217,6 +218,8 @@ def main() -> None:
         trust.CALIBRATION.write_text(json.dumps(calibrated([row for part in rows.values() for row in part], spoilt)) + "\n", encoding="utf-8")
         trust.calibration.cache_clear()
         print(trust.CALIBRATION.read_text())
+    if options.untested:
+        return
     tests = judged(options.fonts, "test", {"mild": count, "hard": count, "extreme": count, "spoilt": count // 8}, 22, options.processes)
     for name, rows in tests.items():
         said = [probability(row) for row in rows]
