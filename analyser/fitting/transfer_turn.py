@@ -15,8 +15,12 @@ from analyser.fitting.transfer_search import apsides, speeds_at
 
 _PARTS = np.array([0.0, 0.3, 0.6, 0.8, 0.92, 1.0, 1.05])  # of the terminal orbit's radial speed
 _ESCAPES = np.array([0.08, 0.3, 0.7, 1.3])  # of the escape speed there
-_SHARES = np.array([0.0, 0.02, 0.1, 0.35, 0.65, 0.9, 0.98, 1.0])  # of the turn
+_SHARES = np.array([0.02, 0.1, 0.35, 0.65, 0.9, 0.98])  # of the turn
+_LITTLE = 1e-4  # of the turn: hardly any
 _FAR = 1e7  # stands for an unlimited radius, in the largest finite one of the pair
+_DESCENTS = ((4, 6), (12, 3))  # steps and starts kept: first with the places of the impulses at the ends of their reach
+_INNER = (6, 25)  # starts and steps at the most with those places free
+_LOOK, _HOPE = 4, 4  # so often a descent is asked whether it can still win, and by how many such stretches more
 _IDLE = 3  # steps without gain after which a descent is over
 _DAMPINGS = np.array([0.0, 1e-3, 1e-2, 0.1, 1.0, 10.0, 100.0, 1e4])  # of Newton steps, in the largest curvature
 _MANY = 8  # from so many pairs on, one of them in full and the others from its answers
@@ -87,17 +91,20 @@ def once(mu, first, second, angle):
     return np.where(share, lowest(cost, np.linspace(0, np.pi / 2, 65)), np.inf)
 
 
-def descend(cost, z, free, steps):
-    """Damped Newton steps in the coordinates ``free``, derivatives by differences; only steps downhill are taken. z is (coordinates, starts, n)."""
+def descend(cost, z, free, steps, beat=None):
+    """Damped Newton steps in the coordinates ``free``, derivatives by differences; only steps downhill are taken. z is (coordinates, starts, n).
+
+    Where ``beat`` (n,) is known already, the descent ends once no start comes down fast enough to get below it.
+    """
     d, step = len(free), 2e-5
     units = np.zeros((d, len(z)))
     units[np.arange(d), list(free)] = step
     couples = [(i, j) for i in range(d) for j in range(i)]
     moves = np.concatenate([units, -units, [units[i] + units[j] for i, j in couples], [-units[i] - units[j] for i, j in couples]])
     value = cost(z)
-    idle = 0
+    idle, mark = 0, value
     with np.errstate(all="ignore"):
-        for _ in range(steps):
+        for step_number in range(steps):
             around = cost(z[:, None] + moves.T[:, :, None, None])
             plus, minus, both, neither = np.split(around, np.cumsum([d, d, len(couples)]))
             gradient = np.where(np.isfinite(plus) & np.isfinite(minus), (plus - minus) / (2 * step), np.where(np.isfinite(plus), (plus - value) / step, (value - minus) / step))
@@ -127,6 +134,10 @@ def descend(cost, z, free, steps):
             idle = 0 if (value < before * (1 - gain)).any() else idle + 1
             if idle == _IDLE:
                 break
+            if beat is not None and step_number % _LOOK == _LOOK - 1:
+                if not (value - _HOPE * (mark - value) < beat).any():
+                    break
+                mark = value
     return z, value
 
 
@@ -174,9 +185,10 @@ class Pairs:
             total = total + np.sqrt(np.maximum((v - u2) ** 2 + w**2 + w2**2 - 2 * w * w2 * turned, 0))
             return np.where((left >= -1e-14) & (square >= 0) & open_way & np.isfinite(total), total, np.inf)
 
-    def grid(self, angle):
-        """The best of a grid for each end of the radii, legs, sign of the turn and its larger part: z (5, 32, n)."""
+    def grid(self, shares):
+        """The best of a grid for each end of the radii, legs and sign of the turn, among each slice of the turns ``shares`` (k, n), rad, in the first impulse: z (5, 16 or 32, n)."""
         found = []
+        half = len(shares) // 2
         for k1 in (0.0, np.pi / 2):
             for k2 in (0.0, np.pi / 2):
                 axes = []
@@ -185,40 +197,63 @@ class Pairs:
                     escape = np.sqrt(2 * self.mu / r)
                     u = speeds_at(self.mu, end.energy, end.h, r)[0] / escape
                     axes.append(np.concatenate([_PARTS[:, None] * u + 1e-3, _ESCAPES[:, None] + 0 * u]))
-                x, v, turn = axes[0][:, None, None], axes[1][None, :, None], (_SHARES[:, None] * angle)[None, None]
+                x, v, turn = axes[0][:, None, None], axes[1][None, :, None], shares[None, None]
                 for leg in (1, -1):
                     for sign in (1, -1):
-                        z = [part + np.zeros((x.shape[0], v.shape[1], *turn.shape[2:])) for part in (k1, k2, x, leg * v, sign * turn)]
+                        z = [part + np.zeros((x.shape[0], v.shape[1], *shares.shape)) for part in (k1, k2, x, leg * v, sign * turn)]
                         value = self.cost(z)
-                        for some in (slice(0, _SHARES.size // 2), slice(_SHARES.size // 2, None)):
-                            at = np.argmin(value[:, :, some].reshape(-1, angle.size), axis=0), np.arange(angle.size)
-                            found.append([part[:, :, some].reshape(-1, angle.size)[at] for part in z])
+                        for some in (slice(0, half), slice(half, None)) if half else (slice(None),):
+                            at = np.argmin(value[:, :, some].reshape(-1, shares.shape[1]), axis=0), np.arange(shares.shape[1])
+                            found.append([part[:, :, some].reshape(-1, shares.shape[1])[at] for part in z])
         return np.moveaxis(np.array(found), 0, 1)
 
+
 def twice(mu, first, second, angle, low, high):
-    """Least delta-v, m/s, of two impulses anywhere between the limits; inf where none is found. Arrays (n,) throughout."""
-    pairs = Pairs(mu, first, second, angle, low, high)
+    """Least delta-v, m/s, of two impulses anywhere between the limits; inf where none is found. Arrays (n,) throughout.
+
+    Where one impulse does nearly all of the turn, what is left for the other changes hundreds of times as fast as its own share (they are almost a quarter of a
+    revolution apart): a steep and narrow valley. So it is gone down from both ends, in the turn of the impulse that hardly turns: the way back costs the same.
+    """
+    ways = Pairs(mu, first, second, angle, low, high), Pairs(mu, second, first, angle, low, high)
     if angle.size < _MANY:
-        return _polished(pairs, pairs.grid(angle))[1]
+        return _polished(ways, _starts(ways, angle))[1]
     # many: samples of about one pair; the middle one in full, the others from its best answers
     middle = np.argsort(first.energy + second.energy)[[angle.size // 2]]
-    some = pairs.part(middle)
-    z = np.repeat(_polished(some, some.grid(angle[middle]))[0], angle.size, axis=2)
-    z[4] *= angle / np.maximum(angle[middle], 1e-12)
-    return _polished(pairs, z)[1]
+    some = [pairs.part(middle) for pairs in ways]
+    found = [np.repeat(z, angle.size, axis=2) for z in _polished(some, _starts(some, angle[middle]))[0]]
+    for z in found:
+        z[4] *= angle / np.maximum(angle[middle], 1e-12)
+    return _polished(ways, found)[1]
 
 
-def _polished(pairs, z):
-    """The best of the starts, gone down from: z (5, up to 4, n), and the least delta-v (n,)."""
-    for steps, kept in ((4, 18), (30, 4)):
-        z, value = descend(pairs.cost, z, (2, 3, 4), steps)
-        at = np.argsort(value, axis=0)[:kept], np.arange(z.shape[2])
-        z, value = z[:, at[0], at[1]], value[at]
-    # off the ends of the radii, where their squared sines are flat; at the largest turn that the way round allows the second impulse has
-    # one way left, and beyond lies the other, which is the turn's mirror image
-    inner = np.concatenate([z, z * [[[1]], [[1]], [[1]], [[1]], [[-1]]]], axis=1)
-    inner[:2] += np.where(inner[:2] > 0.5, -0.02, 0.02)
-    inner, other = descend(pairs.cost, inner, (0, 1, 2, 3, 4), 60)
-    z, value = np.concatenate([z, inner], axis=1), np.concatenate([value, other])
-    at = np.argsort(value, axis=0)[:3], np.arange(z.shape[2])
-    return z[:, at[0], at[1]], value[at][0]
+def _starts(ways, angle):
+    """Starts there and back: those in which the first impulse hardly turns the plane, and (there) those in which both do."""
+    little = np.full((1, angle.size), _LITTLE) * angle
+    there, back = ways
+    return [np.concatenate([there.grid(little), there.grid(_SHARES[:, None] * angle)], axis=1), back.grid(little)]
+
+
+def _polished(ways, starts):
+    """The best of the starts of each way, gone down from: z (5, 3, n) each, and the least delta-v (n,) of all."""
+    starts, least = list(starts), None
+    values = [None, None]
+    for steps, most in _DESCENTS:
+        for k, pairs in enumerate(ways):
+            starts[k], values[k] = _first(*descend(pairs.cost, starts[k], (2, 3, 4), steps, least), most)
+        least = np.minimum(values[0][0], values[1][0])
+    for k, pairs in enumerate(ways):
+        # off the ends of the radii, where their squared sines are flat; at the largest turn that the way round allows the second impulse has
+        # one way left, and beyond lies the other, which is the turn's mirror image
+        inner = np.concatenate([starts[k], starts[k] * [[[1]], [[1]], [[1]], [[1]], [[-1]]]], axis=1)
+        inner[:2] += np.where(inner[:2] > 0.5, -0.02, 0.02)
+        inner = _first(inner, pairs.cost(inner), _INNER[0])[0]
+        inner, value = descend(pairs.cost, inner, (0, 1, 2, 3, 4), _INNER[1], least)
+        starts[k], values[k] = _first(np.concatenate([starts[k], inner], axis=1), np.concatenate([values[k], value]), 3)
+        least = np.minimum(least, values[k][0])
+    return starts, least
+
+
+def _first(z, value, most):
+    """The ``most`` best starts of each pair, the best one first."""
+    at = np.argsort(value, axis=0)[:most], np.arange(z.shape[2])
+    return z[:, at[0], at[1]], value[at]
