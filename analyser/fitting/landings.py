@@ -39,6 +39,8 @@ def touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propella
     reading shows only in that.
     """
     ground = terrain_of(arc, before[-12:], rows)
+    while before and _stands(before[-1], rows, ground.value):
+        before = before[:-1]
     return replace(_touchdown(arc, before, rows, propellant, thrust_to_mass, ground), terrain_height=ground, **place_of(arc.rows, rows))
 
 
@@ -46,6 +48,15 @@ def terrain_of(arc: FittedArc, near: tuple[int, ...], rows: PanelRows) -> Estima
     """Height of the ground of a stay on it over the datum, m: as the joint estimate has it, else by the readings there."""
     joined = (arc.estimates or {}).get("terrain_height")
     return joined if joined is not None else terrain_height(arc.rows, near, rows)
+
+
+def _stands(row: int, rows: PanelRows, ground: float) -> bool:
+    """Whether a row is on the ground by its height and climb with the engine off: a speed that says otherwise is a slip."""
+    height, climb, room = rows.value["radar_altitude"][row], rows.vertical[row], 0.3
+    if not math.isfinite(height):
+        height, room = rows.value["altitude"][row] - ground, 0.3 + 2 * float(np.nan_to_num(rows.sigma["altitude"][row]))
+    idle = not rows.value["throttle"][row] > 0.02
+    return bool(idle and abs(height) <= room and abs(climb) <= max(0.05, 2 * float(np.nan_to_num(rows.sigma["vertical_speed"][row]))))
 
 
 def _touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory, thrust_to_mass: float, ground: Estimate) -> Landing:
@@ -133,7 +144,7 @@ def _along(earlier, last: int, took: np.ndarray, rows: PanelRows, arc: FittedArc
         part = part ** np.exp(0.3 * standard_normals(1, 711)[:, 0])
     speed = at_last * part
     value = abs(float(np.median(speed)))
-    if np.quantile(speed, 0.025) <= _STILL and np.quantile(speed, 0.975) >= 0.0:
+    if np.quantile(speed, 0.025) <= _STILL and np.quantile(speed, 0.975) >= -_STILL:
         return Estimate(value, float(np.std(speed)), 0.0, max(float(np.quantile(np.abs(speed), 0.95)), value), "m/s")
     return _spread(np.abs(speed), "m/s")
 

@@ -16,6 +16,7 @@ from analyser.flight import QUANTITIES, Body, World
 
 #: Below this speed over the ground a craft low down is taken to stand, m/s.
 STANDING_SPEED = 1.5
+_TOUCHING, _LEVEL = 0.3, 0.05  # m by radar and m/s of climb within which it touches the ground, whatever the speed says
 
 
 @dataclass(frozen=True)
@@ -156,6 +157,8 @@ def _standing(value, table, ground, speed):
     low = np.nan_to_num(value["radar_altitude"], nan=0.0) < 100.0
     idle = ~(np.nan_to_num(value["throttle"], nan=0.0) > 0.02)
     standing = still & level & low & np.isfinite(speed) & idle
+    # on the ground by radar and not climbing: a speed that says otherwise is a slip
+    standing |= (value["radar_altitude"] < _TOUCHING) & (np.abs(value["vertical_speed"]) < _LEVEL) & idle
     events = table["event"].to_numpy(object) if "event" in table else [""] * count
     moving = np.abs(np.nan_to_num(value["vertical_speed"])) > 1.0
     landed = False

@@ -94,3 +94,10 @@ def test_landing_speeds_hold_the_truth():
 def test_a_height_far_up_leaves_the_speed_along_the_ground_open(tmp_path):
     (only,) = landings(tmp_path, "0, Lull, 8000, , 60, -58.0, 40,\n400,, 0, 0.0, 0.0, 0.0, 0,\n460,, 0, 0.0, 0.0, 0.0, 0,\n")
     assert not only.horizontal_speed.known and only.horizontal_speed.reason
+
+
+def test_a_speed_misread_on_the_ground_is_no_landing_speed(tmp_path):
+    rows = "0, Lull, 86, 86.5, 3.6, -3.6, 100,\n26,, 11, 11.4, 2.1, -2.1, 100,\n36,, 0, 0.0, {}, 0.0, 0,\n90,, 0, 0.0, 0.0, 0.0, 0,\n"
+    (right,), (slipped,) = landings(tmp_path, rows.format("0.0")), landings(tmp_path, rows.format("340"))
+    assert slipped.horizontal_speed.high < 5.0
+    assert slipped.vertical_speed.low < right.vertical_speed.value < slipped.vertical_speed.high
