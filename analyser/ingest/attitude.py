@@ -27,6 +27,8 @@ COARSE, FINE = 40, 112  # pixels across for the search and for the last steps
 SOFT = 0.07  # the model passes from sky to ground over this on either side: wider than a horizon line drawn in ink
 FIT = 0.68  # least correlation of model and picture
 APART = 0.08  # least difference of sky and ground, part of that on the reference picture
+LIT = 56  # pixels across at which a horizon is told from light and shade
+STEP = 0.6  # least correlation of model and picture once everything that changes smoothly over the ball is taken from both
 SIGMA = math.radians(1.0)
 
 
@@ -39,6 +41,8 @@ def see_attitude(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarr
     for crop in crops:
         pitch, roll, fit = horizon(crop, sky, ground, edge)
         doubt = "" if fit >= FIT else f"the horizon fits only by {max(fit, 0):.0%}"
+        if not doubt and not _is_step(crop, sky, ground, pitch, roll, edge):
+            doubt = "no horizon is in sight: the ball is of one colour, in uneven light"
         raw = f"pitch {math.degrees(pitch):.1f}, roll {math.degrees(roll):.1f} deg"
         roll_sigma = SIGMA / max(math.cos(pitch), 0.1)
         values = {"pitch": (pitch, SIGMA), "roll": (roll, roll_sigma)}
@@ -143,6 +147,27 @@ def horizon(crop: "np.ndarray", sky: "np.ndarray", ground: "np.ndarray", edge: f
         if float(np.abs(step).max()) < math.radians(0.02):
             break
     return pitch, (roll + math.pi) % (2 * math.pi) - math.pi, fit
+
+
+def _is_step(crop, sky, ground, pitch: float, roll: float, edge: float) -> bool:
+    """Whether the ball changes its colour at the horizon found, not only little by little from one side to the other as glare and shade do."""
+    return _sharpness(crop, sky, ground, pitch, roll, edge) > STEP
+
+
+def _sharpness(crop, sky, ground, pitch: float, roll: float, edge: float) -> float:
+    """Correlation of the horizon's model and the picture, a smooth surface of second order taken from both."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    lab = cv2.cvtColor(cv2.resize(crop, (LIT, LIT), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
+    x, y = _grid(LIT)
+    inside = x**2 + y**2 < RIM**2
+    x, y = x[inside], y[inside]
+    values = lab[inside] @ (sky - ground)
+    model = _model(x, y, pitch, roll, edge)
+    surface, _ = np.linalg.qr(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1))
+    left, right = (each - surface @ (surface.T @ each) for each in (values, model))
+    return float(left @ right / (np.linalg.norm(left) * np.linalg.norm(right) + 1e-9))
 
 
 def _grid(size: int):

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 SIGMA = 0.006  # standard deviation of a place read, part of the length
 STEPS = 400
+ABRUPT, ABOUT = 0.6, 8  # a level is a step: this part of the difference between filled and empty within so many steps of it; glare and shade are none
+ALONG = 0.5  # least cosine between that difference and the one on the reference picture
 CLEAR = 14.0  # least difference of colours (Lab) between filled and empty
 
 
@@ -82,7 +84,14 @@ def _level(profile: "np.ndarray", colours) -> tuple[float, str]:
 
     place, share = _step(profile)
     first, second = np.median(profile[:place], axis=0), np.median(profile[place:], axis=0)
-    if np.linalg.norm(first - second) > CLEAR and share > 0.6:
+    change = first - second
+    size = float(np.linalg.norm(change))
+    there = np.median(profile[max(0, place - ABOUT) : max(1, place - 2)], axis=0) - np.median(profile[place + 2 : place + ABOUT], axis=0)
+    if size > CLEAR and share > 0.6 and ABOUT < place < STEPS - ABOUT and float(there @ change) < ABRUPT * size**2:
+        change, size = change * 0, 0.0  # it changes little by little: light, not a level
+    if size > CLEAR and colours is not None and abs(float(change @ (colours[0] - colours[1]))) < ALONG * size * float(np.linalg.norm(colours[0] - colours[1])):
+        return float("nan"), "what changes along it is not its filling"
+    if size > CLEAR and share > 0.6:
         if colours is not None:
             axis = colours[0] - colours[1]
             if (first - second) @ axis < 0:

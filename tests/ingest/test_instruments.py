@@ -112,6 +112,16 @@ FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 WHOLE_BALL = ("pitch", "roll", "heading")
 
 
+@pytest.mark.parametrize("most", (30, 60, 100))
+@pytest.mark.parametrize("turned", (0, 1, 2))
+def test_a_ball_all_of_one_colour_in_glare_is_doubtful(most, turned):
+    store = gauge("attitude", ("pitch", "roll"))
+    sky = lit_from_below(np.rot90(ball(math.radians(89), 0.0), turned), most)
+    (pitch, roll), (known, _) = see_attitude(store, [np.ascontiguousarray(sky), lit_from_below(ball(0.3, 0.2), most)], ball(0.1, 0.0))
+    assert pitch.reading.doubt and roll.reading.doubt
+    assert not known.reading.doubt and known.reading.best.value == pytest.approx(0.3, abs=0.04)  # the same light on a ball with its horizon
+
+
 def test_heading_from_the_marks_along_the_horizon():
     paper = chart(BY_30, FONTS / "cmss10.ttf", 8.0, 5.0)
     dice = np.random.default_rng(12)
@@ -156,6 +166,22 @@ def test_a_bar_that_fills_from_the_bottom():
         assert looks[0].reading.best.value == pytest.approx(800 * share, abs=8)
     full, empty = (looks[0].reading for looks in see_tapes(store, [bar(1.0), bar(0.0)], bar(0.6)))
     assert full.best.value == 800 and empty.best.value == 0
+
+
+def lit_from_below(picture: np.ndarray, most: float) -> np.ndarray:
+    """The picture with glare that grows little by little towards its lower end."""
+    return np.clip(picture + (np.linspace(0, 1, len(picture)) ** 2 * most)[:, None, None], 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("most", (20, 40, 60, 90))
+def test_glare_on_an_empty_or_full_bar_is_no_level(most):
+    empty, half, full = (np.full((200, 30, 3), (24, 22, 20), np.uint8) for _ in range(3))
+    half[100:] = full[:] = (110, 220, 120)
+    store = gauge("tape", ("propellant",), scale=((0.0, 0.0), (1.0, 800.0)))
+    seen = see_tapes(store, [lit_from_below(each, most) for each in (empty, half, full)], half)
+    for (look,), value in zip(seen, (0, 400, 800)):
+        assert look.reading.doubt or look.reading.best.value == pytest.approx(value, abs=8)
+    assert not seen[1][0].reading.doubt  # a true level is seen also in glare
 
 
 def test_a_pointer_that_slides():
