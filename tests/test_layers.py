@@ -14,7 +14,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "analyser"
 STAGES = ("ingest", "fitting", "reporting")
-DOMAIN = ("attempts", "flight", "findings", "totals", "errors", "estimate", "records", "units", "files", "__version__")
+DOMAIN = ("attempts", "flight", "findings", "near_ground", "totals", "errors", "estimate", "records", "units", "files", "__version__")
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "cv2", "jinja2", "sqlite3", "pytesseract")
 
 
