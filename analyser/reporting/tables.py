@@ -251,12 +251,12 @@ def landing_table(findings: Findings) -> Table | None:
     rows = [
         [
             landing.kind.replace("liftoff", "lift-off"), landing.body, _moment(landing.met), _cell(landing.vertical_speed), _cell(landing.horizontal_speed),
-            _cell(landing.propellant), landing.remark,
+            _cell(landing.propellant), _cell(landing.terrain_height), landing.remark,
         ]
         for landing in findings.landings
     ]  # fmt: skip
-    headers = ["what", "on", "when", "vertical speed", "horizontal speed", "propellant then", "remark"]
-    return shared_units(headers, rows, "Touchdowns and lift-offs", {3, 4, 5})
+    headers = ["what", "on", "when", "vertical speed", "horizontal speed", "propellant then", "ground above the datum", "remark"]
+    return shared_units(headers, rows, "Touchdowns and lift-offs", {3, 4, 5, 6})
 
 
 def set_aside_table(findings: Findings) -> Table | None:
