@@ -294,6 +294,10 @@ def doubtful_crops(flight: Flight, crops: dict | None) -> tuple[Crop, ...]:
     return tuple(found)
 
 
+#: Extras that stand where they are known: nobody misses them elsewhere.
+_NOT_ASKED = frozenset({"latitude", "longitude", "hover", "kept"})
+
+
 def unknowns(findings: Findings) -> tuple[str, ...]:
     """What could not be known, one line a reason: "burn 5: net, placement loss: the burn ends on the ground"."""
     reasons: dict[str, dict[str, list[str]]] = {}
@@ -309,7 +313,8 @@ def unknowns(findings: Findings) -> tuple[str, ...]:
         for field in dataclasses.fields(item):
             value = getattr(item, field.name)
             for name, estimate in [(field.name, value)] if isinstance(value, Estimate) else (value.items() if field.name == "miss" else ()):
-                if not estimate.known and estimate.reason and not (in_one_plane and estimate.reason == NO_PLANE):
+                untold = name in _NOT_ASKED or (in_one_plane and estimate.reason == NO_PLANE)
+                if not estimate.known and estimate.reason and not untold:
                     what = f"{'miss in ' if field.name == 'miss' else ''}{_name(name)}"
                     reasons.setdefault(estimate.reason, {}).setdefault(what, []).append(owner)
     lines = []
@@ -328,9 +333,7 @@ def _owned(names: tuple[str, ...]) -> str:
     for name in names:
         kind, _, which = name.partition(" ")
         kinds.setdefault(kind, []).append(which)
-    return ", ".join(
-        f"{kind}{'s' if len(which) > 1 else ''} {_listed(which)}".strip() for kind, which in kinds.items()
-    )
+    return ", ".join(f"{kind}{'s' if len(which) > 1 else ''} {_listed(which) if any(which) else ''}".strip() for kind, which in kinds.items())
 
 
 def _listed(items) -> str:
