@@ -74,6 +74,9 @@ def _runs_on(met, altitude, vertical, first: int, second: int) -> bool:
     return lowest - room <= rise <= highest + room
 
 
+_CHANGE, _SLIP, _UNEVEN = 12.0, 16.0, 2.0  # costs of a change of body, of an altitude taken for a slip, and of an energy that changed
+
+
 def _cheapest_course(table: pd.DataFrame, world: World, names: list[str], start: str) -> np.ndarray:
     count, kinds = len(table), len(names)
     met = table["met"].to_numpy(float)
@@ -88,31 +91,64 @@ def _cheapest_course(table: pd.DataFrame, world: World, names: list[str], start:
     for kind, name in enumerate(names):
         reach = world[name].sphere_of_influence - world[name].radius
         outside[:, kind] = np.where(altitude[rows] > 1.02 * reach, 40.0, 0.0)
-    change = 12.0
-    cost = np.array([0.0 if name == start else change for name in names]) + outside[0]
-    came = np.zeros((len(rows), kinds), dtype=int)
+    uneven = _uneven_energies(table, world, names, rows)
+    begin = np.array([0.0 if name == start else _CHANGE for name in names])
+    costs, came = [begin + outside[0]], [[(-1, kind) for kind in range(kinds)]]
     for position in range(1, len(rows)):
-        before, row = rows[position - 1], rows[position]
-        stay = cost + _jump_cost(altitude, speed, vertical, met, before, row)
-        switch = np.full((kinds, kinds), np.inf)
-        for old in range(kinds):
-            for new in range(kinds):
-                if old == new:
-                    switch[old, new] = stay[old]
-                elif world[names[new]].parent == names[old] or world[names[old]].parent == names[new]:
-                    switch[old, new] = cost[old] + change + _edge_cost(world, names[old], names[new], altitude, before, row)
-        came[position] = np.argmin(switch, axis=0)
-        cost = switch[came[position], np.arange(kinds)] + outside[position]
-    kind = int(np.argmin(cost))
-    for position in range(len(rows) - 1, -1, -1):
+        cost, origin = np.full(kinds, np.inf), [(-1, kind) for kind in range(kinds)]
+        if position == 1:
+            cost = begin + _SLIP + outside[1]  # the first altitude may be the slip
+        for back in (1, 2)[: position]:
+            # from the row before, or from the one before that: the altitude between was a slip
+            earlier, before, row = costs[position - back], rows[position - back], rows[position]
+            skipped = _SLIP if back == 2 else 0.0
+            stay = earlier + _jump_cost(altitude, speed, vertical, met, before, row) + skipped + (uneven[position] if back == 1 else 0.0)
+            for old in range(kinds):
+                for new in range(kinds):
+                    if old == new:
+                        price = stay[old]
+                    elif world[names[new]].parent == names[old] or world[names[old]].parent == names[new]:
+                        price = earlier[old] + _CHANGE + skipped + _edge_cost(world, names[old], names[new], altitude, before, row)
+                    else:
+                        continue
+                    if price + outside[position, new] < cost[new]:
+                        cost[new], origin[new] = price + outside[position, new], (position - back, old)
+        costs.append(cost)
+        came.append(origin)
+    position = len(rows) - 1
+    kind = int(np.argmin(costs[position]))
+    if position and costs[position - 1].min() + _SLIP < costs[position][kind]:
+        body[rows[position]] = names[int(np.argmin(costs[position - 1]))]
+        position, kind = position - 1, int(np.argmin(costs[position - 1]))
+    while position >= 0:
+        before, old = came[position][kind]
         body[rows[position]] = names[kind]
-        kind = came[position, kind] if position else kind
+        if before == position - 2 or before < 0:
+            # the slip between is about the body of either side, which are mostly one
+            body[rows[max(before, -1) + 1 : position]] = names[kind]
+        position, kind = before, old
     current = body[rows[0]]
     for row in range(count):
         if row in set(rows.tolist()):
             current = body[row]
         body[row] = current
     return body
+
+
+def _uneven_energies(table: pd.DataFrame, world: World, names: list[str], rows: np.ndarray) -> np.ndarray:
+    """Cost (rows, bodies) of an orbital energy that differs from that of the row before: about the right body only burns and slips change it."""
+    needed = ("altitude", "altitude_sigma", "speed", "speed_sigma")
+    cost = np.zeros((len(rows), len(names)))
+    if any(name not in table for name in needed):
+        return cost
+    altitude, altitude_sigma, speed, speed_sigma = (table[name].to_numpy(float)[rows] for name in needed)
+    for kind, name in enumerate(names):
+        radius = world[name].radius + altitude
+        energy = speed**2 / 2 - world[name].mu / radius
+        sigma = np.hypot(speed * speed_sigma, world[name].mu / radius**2 * altitude_sigma)
+        with np.errstate(invalid="ignore"):
+            cost[1:, kind] = np.where(np.abs(np.diff(energy)) > 8 * np.hypot(sigma[1:], sigma[:-1]), _UNEVEN, 0.0)
+    return cost
 
 
 def _jump_cost(altitude, speed, vertical, met, before: int, row: int) -> float:

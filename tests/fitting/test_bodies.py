@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from simulator.random_flights import random_flight, write_flight_folder
 from tables import WORLDS, table
 
 from analyser.fitting.bodies import reference_bodies
@@ -34,3 +36,21 @@ def test_a_body_mistyped_in_between_is_mended_and_told(tmp_path):
 def test_a_real_visit_is_not_mended_away(tmp_path):
     text = "met, body, altitude [km], speed, vertical_speed\n0, Ardent, 15151, 441, 388\n3000, Lull, 4759, 417, -413\n9000, Ardent, 16000, 441, 388\n"
     assert reference_bodies(table(tmp_path, text), WORLD)[0].tolist() == ["Ardent", "Lull", "Ardent"]
+
+
+@pytest.mark.parametrize("per_coast, slips", [(10, 0.03), (4, 0.03), (10, 0.0)])
+def test_untyped_bodies_of_random_flights_there_and_back(tmp_path, per_coast, slips):
+    """No body column, no plan, no events; slips in some readings."""
+    wrong = count = 0
+    for seed in (0, 4, 9, 10):
+        gauges = ("altitude", "speed", "vertical_speed", "throttle", "propellant")
+        flight = replace(random_flight(seed, mission="there and back", per_coast=per_coast, slip_rate=slips, columns=gauges), plan="")
+        loaded = load_flight(write_flight_folder(tmp_path / f"{seed}", flight))
+        table = loaded.readings.table
+        assert "body" not in table or not any(table["body"])
+        body, _ = reference_bodies(table, loaded.world, None)
+        true = {row["row"]: row["body"] for row in flight.truth["rows"]}
+        assert len(set(true.values())) == 2
+        wrong += sum(true[int(line)] != name for line, name in zip(table["row"], body, strict=True))
+        count += len(body)
+    assert wrong <= 0.01 * count
