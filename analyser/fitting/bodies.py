@@ -93,46 +93,40 @@ def _cheapest_course(table: pd.DataFrame, world: World, names: list[str], start:
         outside[:, kind] = np.where(altitude[rows] > 1.02 * reach, 40.0, 0.0)
     uneven = _uneven_energies(table, world, names, rows)
     begin = np.array([0.0 if name == start else _CHANGE for name in names])
-    costs, came = [begin + outside[0]], [[(-1, kind) for kind in range(kinds)]]
+    steps = [(old, new) for old in range(kinds) for new in range(kinds) if old == new or _joined(world, names[old], names[new])]
+    # cost of the cheapest course that ends with a row about each body, and the (position, body) it came from
+    costs, came = [begin + outside[0]], [[None] * kinds]
     for position in range(1, len(rows)):
-        cost, origin = np.full(kinds, np.inf), [(-1, kind) for kind in range(kinds)]
-        if position == 1:
-            cost = begin + _SLIP + outside[1]  # the first altitude may be the slip
-        for back in (1, 2)[: position]:
+        # the first altitude may be the slip
+        cost, origin = (begin + _SLIP if position == 1 else np.full(kinds, np.inf)), [None] * kinds
+        for back in (1, 2)[:position]:
             # from the row before, or from the one before that: the altitude between was a slip
             earlier, before, row = costs[position - back], rows[position - back], rows[position]
-            skipped = _SLIP if back == 2 else 0.0
-            stay = earlier + _jump_cost(altitude, speed, vertical, met, before, row) + skipped + (uneven[position] if back == 1 else 0.0)
-            for old in range(kinds):
-                for new in range(kinds):
-                    if old == new:
-                        price = stay[old]
-                    elif world[names[new]].parent == names[old] or world[names[old]].parent == names[new]:
-                        price = earlier[old] + _CHANGE + skipped + _edge_cost(world, names[old], names[new], altitude, before, row)
-                    else:
-                        continue
-                    if price + outside[position, new] < cost[new]:
-                        cost[new], origin[new] = price + outside[position, new], (position - back, old)
-        costs.append(cost)
+            jump = _jump_cost(altitude, speed, vertical, met, before, row)
+            for old, new in steps:
+                price = jump + (uneven[position, new] if back == 1 else 0.0) if old == new else _CHANGE + _edge_cost(world, names[old], names[new], altitude, before, row)
+                price += earlier[old] + (back - 1) * _SLIP
+                if price < cost[new]:
+                    cost[new], origin[new] = price, (position - back, old)
+        costs.append(cost + outside[position])
         came.append(origin)
-    position = len(rows) - 1
-    kind = int(np.argmin(costs[position]))
-    if position and costs[position - 1].min() + _SLIP < costs[position][kind]:
-        body[rows[position]] = names[int(np.argmin(costs[position - 1]))]
-        position, kind = position - 1, int(np.argmin(costs[position - 1]))
-    while position >= 0:
-        before, old = came[position][kind]
-        body[rows[position]] = names[kind]
-        if before == position - 2 or before < 0:
-            # the slip between is about the body of either side, which are mostly one
-            body[rows[max(before, -1) + 1 : position]] = names[kind]
-        position, kind = before, old
-    current = body[rows[0]]
-    for row in range(count):
-        if row in set(rows.tolist()):
-            current = body[row]
-        body[row] = current
+    # or the last altitude is the slip
+    ends = [(costs[place].min() + after * _SLIP, place) for after, place in enumerate(range(len(rows) - 1, max(len(rows) - 3, -1), -1))]
+    position = min(ends)[1]
+    place = (position, int(np.argmin(costs[position])))
+    following = len(rows)
+    while place is not None:
+        position, kind = place
+        place = came[position][kind]
+        # slips count with the row before them; before the first row with the first
+        body[rows[position if place is not None else 0] : rows[following] if following < len(rows) else count] = names[kind]
+        following = position
     return body
+
+
+def _joined(world: World, one: str, other: str) -> bool:
+    """Whether one of two bodies goes round the other."""
+    return world[other].parent == one or world[one].parent == other
 
 
 def _uneven_energies(table: pd.DataFrame, world: World, names: list[str], rows: np.ndarray) -> np.ndarray:

@@ -56,6 +56,11 @@ class AuditedBurn:
     exhaust_speed: float
     propellant_after: float = math.nan
 
+    def mass_with(self, propellant: float) -> float:
+        """Mass, kg, while so much propellant (kg) was read; nan where that is none that the burn can have passed through."""
+        mass = self.mass_after + propellant - self.propellant_after
+        return mass if self.mass_after <= mass <= self.mass_before else math.nan
+
 
 def audit_burn(
     before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory,

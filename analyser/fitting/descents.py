@@ -17,6 +17,7 @@ from analyser.fitting.ground_faults import let_down
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.propellant import PropellantHistory
+from analyser.fitting.transfer import apsides
 
 
 def find_descents(
@@ -81,13 +82,7 @@ def _first(number: int, arcs, audited) -> int:
 
 def _clear(arc: FittedArc) -> bool:
     """Whether a coast stays above the ground."""
-    return float(arc.state[0]) > arc.body.radius and _periapsis(arc) > arc.body.radius
-
-
-def _periapsis(arc: FittedArc) -> float:
-    from analyser.fitting import conic
-
-    return float(conic.shape(arc.body.mu, *arc.state).periapsis_radius)
+    return float(apsides(arc.body.mu, arc.energy, arc.momentum)[0]) > arc.body.radius
 
 
 def _unjudged(orbit: FittedArc, engine: Engine | None, cost: Estimate) -> str:

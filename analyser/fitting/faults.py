@@ -107,3 +107,8 @@ def span(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def metres(height: float) -> str:
+    """A height in words: "544 m", "11.3 km"."""
+    return f"{height:.0f} m" if height < 2000 else f"{height / 1e3:.1f} km"

@@ -15,7 +15,7 @@ from analyser.fitting import conic
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.braking import stop
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.faults import OPEN, WORTH_SAYING, Engine, Fault, engine_of, span, when
+from analyser.fitting.faults import OPEN, WORTH_SAYING, Engine, Fault, engine_of, metres, span, when
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered import PoweredLeg
 from analyser.fitting.powered_memory import PoweredMemory
@@ -53,9 +53,9 @@ def landing_faults(
     rest = waste - sum(parts.values())
     head = f"the landing (from {when(item.burn.ignition.value)}) "
     words = {
-        "hover": f"hovered {span(low.hover_time)} at about {_metres(low.hover_height)}: come down to the ground without stopping: {{cost}}.",
+        "hover": f"hovered {span(low.hover_time)} at about {metres(low.hover_height)}: come down to the ground without stopping: {{cost}}.",
         "slow let-down": (
-            f"came down the last {_metres(low.height)} in {span(low.time)}, {low.height / max(low.time, 1.0):.1f} m/s on average: at full thrust, begun as late as it still stops, {low.least:.0f} m/s do it; "
+            f"came down the last {metres(low.height)} in {span(low.time)}, {low.height / max(low.time, 1.0):.1f} m/s on average: at full thrust, begun as late as it still stops, {low.least:.0f} m/s do it; "
             "let it fall faster and stop it lower: {cost}."
         ),
         "low throttle": f"braked at {100 * throttle:.0f} % throttle: brake later at full throttle: {{cost}}.",
@@ -93,7 +93,7 @@ def stopped_high(
     lead = latest - first.burn.ignition.value
     early = f", {span(lead)} too early," if math.isfinite(lead) and lead > 0 else ""
     sentence = (
-        f"the braking (from {when(first.burn.ignition.value)}) began{early or ' too early and'} stopped {_metres(stop_height)} over the ground, from where the craft fell and "
+        f"the braking (from {when(first.burn.ignition.value)}) began{early or ' too early and'} stopped {metres(stop_height)} over the ground, from where the craft fell and "
         f"{item.burn.spent.value:.0f} m/s had to stop it again: start later, so that it comes to rest at the ground: {{cost}}."
     )
     cost = first.burn.spent.value + item.burn.spent.value - best.delta_v
@@ -186,8 +186,8 @@ def let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRo
 
 def _burnt(item: AuditedBurn, rows: PanelRows, row: int) -> tuple[float, float]:
     """Delta-v spent from a row of a burn to its end by the propellant read there, and its sigma, m/s; nan where none was read, or none to be believed."""
-    mass = item.mass_after + float(rows.value["propellant"][row]) - item.propellant_after
-    if not item.mass_after <= mass <= item.mass_before:
+    mass = item.mass_with(float(rows.value["propellant"][row]))
+    if math.isnan(mass):
         return math.nan, math.nan
     # the gauge falls while it is read: the row's clock counts with its digits
     return item.exhaust_speed * math.log(mass / item.mass_after), item.exhaust_speed * math.sqrt(2) * float(rows.sigma["propellant"][row]) / item.mass_after
@@ -281,7 +281,3 @@ def _braking(item: AuditedBurn, before: FittedArc, ground: FittedArc, engine: En
         "while it is fast: {cost}."
     )
     return "braking", words
-
-
-def _metres(height: float) -> str:
-    return f"{height:.0f} m" if height < 2000 else f"{height / 1e3:.1f} km"

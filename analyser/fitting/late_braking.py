@@ -14,7 +14,7 @@ from analyser.findings import Landing
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.braking import stop
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.faults import OPEN, WORTH_SAYING, Fault, span, when
+from analyser.fitting.faults import OPEN, WORTH_SAYING, Fault, metres, span, when
 from analyser.fitting.ground_faults import judged, stop_from
 from analyser.fitting.panel_rows import PanelRows
 from analyser.flight import Craft
@@ -42,7 +42,7 @@ def late_braking(number: int, audited: list[AuditedBurn], arcs: list[FittedArc],
     height = float(before.at(latest)[0]) - float(ground.state[0])
     sentence = (
         f"the landing (from {when(ignition)}) was begun {f'{span(late)} too late' if late >= 1.0 else 'a moment too late'}: full thrust against the motion could no longer stop it, and "
-        f"it met the ground at {speed:.0f} m/s; start at the latest {_metres(height)} over the ground: {{cost}} were missing."
+        f"it met the ground at {speed:.0f} m/s; start at the latest {metres(height)} over the ground: {{cost}} were missing."
     )
     return Fault(number, "late braking", speed, sigma, sentence)
 
@@ -66,8 +66,8 @@ def _contact(item: AuditedBurn, ground: FittedArc, engine, rows: PanelRows, land
     if not use:
         return math.nan, math.nan
     last, floor = use[-1], float(ground.state[0])
-    mass = item.mass_after + float(rows.value["propellant"][last]) - item.propellant_after
-    if not (item.mass_after <= mass <= item.mass_before and rows.radius[last] > floor):
+    mass = item.mass_with(float(rows.value["propellant"][last]))
+    if not (math.isfinite(mass) and rows.radius[last] > floor):
         return math.nan, math.nan
     radius, sink, speed = float(rows.radius[last]), float(rows.vertical[last]), float(rows.speed[last])
 
@@ -91,7 +91,3 @@ def _latest_before(before: FittedArc, ground: FittedArc, engine, ignition: float
                 early, late = (middle, late) if stop_from(before, middle, ground, engine, 1.0)[0] >= floor else (early, middle)
             return float(early)
     return math.nan
-
-
-def _metres(height: float) -> str:
-    return f"{height:.0f} m" if height < 2000 else f"{height / 1e3:.1f} km"

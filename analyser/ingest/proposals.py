@@ -342,9 +342,10 @@ def wheels_in(grey: "np.ndarray", box) -> int:
     if height < 16 or not 1.2 < width / height < 8:
         return 0
     crop = grey[top + round(0.12 * height) : bottom - round(0.12 * height), left:right].astype(np.float32)
-    lowest, highest = crop.max(axis=0), crop.min(axis=0)  # of each column: a gap is dark all along, or light all along
+    # of each column: a gap is dark all along, or light all along
+    dark, light = np.median(crop) - crop.max(axis=0), crop.min(axis=0) - np.median(crop)
     best = (0.0, 0)
-    for gaps, body in ((np.median(crop) - lowest, 1), (highest - np.median(crop), -1)):
+    for gaps in (dark, light):
         for count in range(2, 9):
             pitch = width / count
             if not 0.35 < pitch / height < 1.5:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.ticker import NullLocator
 
 from analyser.reporting.plots import ASIDE, BURN, FAINT, FLOWN, INK, PAPER, READING, strip
 
@@ -74,7 +73,7 @@ def draw_descent(ax: "Axes", scene: "DescentScene") -> None:
     ax.set_ylim(3.0, top)
     marks = [mark for mark in (3.0, 10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 1e5) if mark <= top]
     ax.set_yticks(marks, [f"{mark:.0f} m" if mark < 1e3 else f"{mark / 1e3:.0f} km" for mark in marks])
-    ax.yaxis.set_minor_locator(NullLocator())
+    ax.minorticks_off()
     ax.set_xlim(1.03 * float(scene.flown[:, 0].max()), 0)
     ax.set_xlabel("speed over the ground, m/s", fontsize=8, color=INK)
     ax.grid(True, color=FAINT, linewidth=0.4)

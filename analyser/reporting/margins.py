@@ -57,16 +57,13 @@ def margin_table(findings: Findings) -> Table | None:
         "Rest at the least: from the orbit flown then, the legs still to fly flown without loss. What the margin falls by from one row to the next is what was "
         "spent in between without bringing the end nearer."
     ]
-    kept = list(range(8))
     if any(row[8] != NOTHING for row in rows):
-        kept.append(8)
         notes.append("Least good to: how far the least itself may be off, landings and lift-offs being carried over from one mass of the craft to another.")
     if any(row[9] != NOTHING for row in rows):
-        kept.append(9)
         notes.append(
             "Goal met but for: a goal that was come near to counts as reached; this much more would have met it in full, and by so much the margin may seem to rise there."
         )
-    return shared_units([headers[k] for k in kept], [[row[k] for k in kept] for row in rows], TITLE, set(range(4, len(kept))), notes=tuple(notes))
+    return shared_units(headers, rows, TITLE, set(range(4, len(headers))), notes=tuple(notes))
 
 
 def margin_section(findings: Findings, picture: Picture | None) -> Section | None:
