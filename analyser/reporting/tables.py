@@ -86,6 +86,7 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
                 notes=(
                     "burn loss: thrust not along the change, over a finite time. placement loss: the right change at the wrong place. "
                     "correction loss: overshoot and coming back, wrong way first.",
+                    *((BELOW_ZERO,) if any(leg.burn_loss.high < 0 for leg in flown) else ()),
                 ),
             )  # fmt: skip
         )
@@ -96,6 +97,9 @@ def leg_tables(findings: Findings) -> tuple[Table, ...]:
         if near:
             tables.append(shared_units(["leg", "goal", "flown minus goal", "still needed to the goal"], near, "How near each goal was met", {3}))
     return tuple(tables)
+
+
+BELOW_ZERO = "A burn loss below 0: the burn swept an arc, along which it cost a little less than the one impulse by which its net change is told."
 
 
 def bought_table(findings: Findings, flown: list[LegAudit]) -> Table | None:
@@ -112,6 +116,10 @@ def bought_table(findings: Findings, flown: list[LegAudit]) -> Table | None:
     if left is not None:
         rest = " over the least that the rest of the plan needed" if left.legs else ", the plan flown to its end"
         notes.append(f"Beside that stands the margin in the end: {figure(left.margin)}{rest}.")
+    notes += [
+        f"Of what {leg.name} wasted, this craft could have saved {figure(climb.waste)}: the rest is what gravity, air and steering take of any climb."
+        for climb in findings.ascents for leg in told if climb.leg == leg.name and climb.waste.known
+    ]  # fmt: skip
     return shared_units(["leg", "wasted", "propellant", f"hovering{' over ' + ' or '.join(over) if over else ''}", "more in the end"], rows, "What each waste would have bought", {1, 2, 3, 4}, notes=tuple(notes))
 
 
