@@ -176,5 +176,7 @@ def out_of_limits(values: "np.ndarray", written: Sequence[str], column: Column) 
 
 
 def sigma_of(step: "np.ndarray", factor: "np.ndarray | float") -> "np.ndarray":
-    """Standard deviation (SI) of numbers known to their step, spread evenly within it."""
-    return step * factor / math.sqrt(12)
+    """Standard deviation (SI) of numbers known to their step, spread evenly within it; never 0, however small the step."""
+    import numpy as np
+
+    return np.maximum(step * factor / math.sqrt(12), np.finfo(float).tiny)

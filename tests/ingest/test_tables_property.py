@@ -100,6 +100,7 @@ def check(folder, raw):
 @example("met,altitude [km]\n0,1e-400\n")
 @example('met,note\n0,"never closed\n')
 @example("met,heading\n0,-0\n")
+@example("met,altitude\n0,5e-324")
 def test_tables_that_look_like_tables(tmp_path_factory, text):
     check(tmp_path_factory.mktemp("table"), text.encode("utf-8", "surrogatepass"))
 
