@@ -31,7 +31,7 @@ rokkitt sarabun signika staatliches tajawal unbounded yanone-kaffeesatz zalando-
 science-gothic tiktok-sans sofia-sans schibsted-grotesk rethink-sans questrial prompt pathway-extreme onest norwester
 metropolis m-plus-1 mona-sans line-seed-jp libre-franklin league-spartan krona-one k2d josefin-sans jockey-one
 instrument-sans ia-writer-mono host-grotesk hind hepta-slab heebo hanken-grotesk graduate goldman google-sans-code
-geologica funnel-display familjen-grotesk epilogue darker-grotesk cooper-hewitt comic-mono comfortaa clear-sans changa
+geologica funnel-display familjen-grotesk epilogue darker-grotesque cooper-hewitt comic-mono comfortaa clear-sans changa
 cabin bungee black-ops-one biryani be-vietnam-pro average-sans asap-condensed anybody alumni-sans albert-sans afacad
 actor acme recursive special-elite sn-pro noto-mono
 aileron archivo-black arimo asap assistant biz-udgothic cairo cal-sans catamaran changa-one dela-gothic-one encode-sans
@@ -41,6 +41,14 @@ rubik-one saira-stencil-one sawarabi-gothic sniglet syne tenor-sans titan-one un
 zcool-qingke-huangyou m-plus-rounded-1c zen-kaku-gothic-new spartan black-han-sans londrina-solid germania-one fredoka
 sen special-gothic-expanded-one aboreto righteous nova-script orienta merriweather-sans caladea cantarell yantramanav
 zain lexend-zetta
+bitcount-grid-single bitcount-single codystar raleway-dots sixtyfour workbench handjet rubik-pixels wallpoet electrolize geo
+nova-mono nova-flat martian-mono chivo-mono xanh-mono syne-mono major-mono-display cutive-mono gruppo sarpanch
+allerta-stencil stardos-stencil keania-one pathway-gothic-one oxygen-mono m-plus-1-code squada-one
+fira-sans-extra-condensed big-shoulders-text encode-sans-semi-expanded saira-semi-condensed commissioner lexend-deca readex-pro
+radio-canada-big tasa-orbiter nunito-sans sunflower spline-sans tinos source-serif-4 mukta alexandria anuphan abeezee basic belleza
+fahkwang opendyslexic geist inter-tight monofett redaction-10 zen-maru-gothic m-plus-1p mochiy-pop-one balsamiq-sans comic-neue coiny
+paytone-one passion-one anton alfa-slab-one lilita-one slabo-13px kiwi-maru noto-serif bodoni-moda playfair-display dm-serif-text
+old-standard-tt libre-baskerville lora domine crimson-pro libre-caslon-condensed
 """.split()
 DEBIAN = """
 fonts-dseg fonts-3270 fonts-agave fonts-hack fonts-mononoki fonts-monofur fonts-monoid fonts-hermit fonts-glasstty
