@@ -257,7 +257,8 @@ class Readings(Record):
         One row a moment, ordered by ``met`` (float, s). For each name in QUANTITIES that occurs two float columns,
         ``<name>`` and ``<name>_sigma`` (SI, nan: no reading); ``met_sigma``; text columns of TEXTS that
         occur (object, "" where empty); ``source`` (file name) and ``row`` (line of the table, or
-        0-based index of the image).
+        0-based index of the image). Where the clock was set back in flight also ``clock_run`` (int, 0 for the first run): the
+        time between two runs is only a least.
     detail : pandas.DataFrame
         One row a value: source, row, met, column, gauge, raw, value, sigma, probability, status, reason, crop.
     remarks : tuple of str

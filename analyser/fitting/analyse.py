@@ -8,14 +8,16 @@ from functools import cache
 
 import numpy as np
 
-from analyser.findings import BestReading, Burn, Estimate, Findings, IdealPlan, Landing, SetAside, Transition
+from analyser.findings import BestReading, Burn, Estimate, Findings, IdealPlan, Landing, Transition
 from analyser.fitting.advice import advise
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import find_ascents
+from analyser.fitting.aside import as_read, screened, set_aside_readings
 from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.bought import with_worth
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
+from analyser.fitting.clock_runs import settle_clock_runs
 from analyser.fitting.descents import find_descents
 from analyser.fitting.entries import find_entries
 from analyser.fitting.gauge_corrections import corrected
@@ -24,17 +26,15 @@ from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
 from analyser.fitting.over_ground import inertial_speeds
-from analyser.fitting.plane import PlaneFit
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
 from analyser.fitting.legs import audit_leg, leg_spans, plane_counts, sum_legs
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.next_reading import best_next_reading
-from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, panel_rows
+from analyser.fitting.panel_rows import PanelRows, panel_rows
 from analyser.fitting.propellant import PropellantHistory, propellant_history
 from analyser.fitting.tracks import fit_table, sample_track
-from analyser.fitting.underway import screen_underway
 from analyser.flight import Flight
 
 CAUTION = (
@@ -82,6 +82,11 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         remarks.append("speeds over the surface were turned into inertial ones by the course that latitude and longitude show")
     rows = panel_rows(table, world, body)
     propellant = propellant_history(table, craft)
+    table, open_at, said = settle_clock_runs(table, rows, propellant, world)
+    if said:
+        remarks += said
+        flight = replace(flight, readings=replace(flight.readings, table=table))
+        rows = panel_rows(table, world, body)
     chain = build_chain(table, rows, propellant, world)
     gauge_errors = find_gauge_errors(table, rows, propellant, chain, world)
     if gauge_errors:
@@ -90,9 +95,9 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         remarks += map(str, gauge_errors)
         rows = panel_rows(table, world, body)
         chain = build_chain(table, rows, propellant, world)
-    underway = _screened(chain, rows, flight)
+    underway = screened(chain, rows, flight)
     laid, planes = lay(chain, table)
-    joint = refine(laid, _gaps(chain, laid, rows, propellant) if joined else [], rows, propellant, world)
+    joint = refine(laid, _gaps(chain, laid, rows, propellant, open_at) if joined else [], rows, propellant, world)
     arcs = [_described(widened(arc, gauge_errors) if gauge_errors else arc) for arc in joint.arcs]
     settle(arcs, planes)
     remarks += joint.remarks
@@ -103,7 +108,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     flown = [audit_leg(span, world, craft, arcs, audited, ideal) for span in spans]
     legs = tuple(leg.audit for leg in flown)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = _as_read(_set_aside(chain, propellant, flight, underway, planes), flight, turned)
+    set_aside = as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), flight, turned)
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
     public = tuple(arc.to_arc() for arc in arcs)
@@ -144,12 +149,16 @@ def _described(arc: FittedArc) -> FittedArc:
     return arc
 
 
-def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory) -> list[Gap]:
-    """The burns that join two coasts about one body or a coast and the ground, and the unpowered changes of body between two coasts."""
+def _gaps(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: PropellantHistory, open_at: frozenset[int]) -> list[Gap]:
+    """The burns that join two coasts about one body or a coast and the ground, and the unpowered changes of body between two coasts.
+
+    Nothing joins what an unknown time lies between (``open_at``)."""
     found = []
     for first, second in zip(arcs, arcs[1:]):
         inside = chain.between[second.index]
         if any(row in chain.air for row in inside) or first.kind == second.kind == "landed":
+            continue
+        if any(first.rows[-1] < row <= second.rows[0] for row in open_at):
             continue
         if "landed" in (first.kind, second.kind):
             if first.body.name == second.body.name:
@@ -257,83 +266,6 @@ def _thrust_to_mass(descent, propellant: PropellantHistory) -> float:
 def _named(burn: Burn, number: int, legs) -> Burn:
     owner = next((leg.name for leg in legs if number in leg.burns), "")
     return replace(burn, leg=owner)
-
-
-def _set_aside(chain: Chain, propellant: PropellantHistory, flight: Flight, underway: list[SetAside], planes: dict[int, PlaneFit]) -> tuple[SetAside, ...]:
-    table = flight.readings.table
-    source, line = _origin(table)
-    found = list(underway)
-    repeated = _repeated(table)
-
-    def add(position: int, column: str, value: float, reason: str, suggestion: str) -> None:
-        if position in repeated:
-            reason, suggestion = "the row repeats the readings of the row before it", "read again, or the panel stood still"
-        found.append(
-            SetAside(int(position), str(source[position]), int(line[position]), float(table["met"].iloc[position]), column, float(value), reason, suggestion)
-        )
-
-    for fit in chain.fits.values():
-        for item in (*fit.set_aside, *fit.doubtful):
-            add(item.position, item.column, item.value, item.reason, item.suggestion)
-    for lying in planes.values():
-        for item in lying.set_aside:
-            add(item.position, item.column, item.value, item.reason, item.suggestion)
-    for position in propellant.set_aside:
-        value = table["propellant"].iloc[position] if "propellant" in table else math.nan
-        add(position, "propellant", value, "propellant within a stage never rises, nor exceeds its load", propellant.suggestion(position, float(value)))
-    told = {(item.position, item.column) for item in found}
-    for column in NEVER_NEGATIVE:
-        for position in np.flatnonzero(table[column].to_numpy(float) < 0) if column in table else ():
-            if (int(position), column) not in told:
-                value = float(table[column].iloc[position])
-                add(position, column, value, "a speed is never negative", f"{value:g} m/s fits if it was {-value:g} m/s (sign)")
-    return tuple(sorted(found, key=lambda item: (item.position, item.column)))
-
-
-def _as_read(found: tuple[SetAside, ...], flight: Flight, turned: np.ndarray) -> tuple[SetAside, ...]:
-    """What was set aside of speeds that had been turned into inertial ones, under the column and with the value that was read."""
-    return tuple(
-        replace(item, column="surface_speed", value=float(flight.readings.table["surface_speed"].iloc[item.position]), suggestion="")
-        if item.column == "speed" and turned[item.position]
-        else item
-        for item in found
-    )
-
-
-def _origin(table):
-    """File and line of every row."""
-    source = table["source"].to_numpy(object) if "source" in table else np.full(len(table), "", dtype=object)
-    return source, table["row"].to_numpy() if "row" in table else np.arange(len(table))
-
-
-def _screened(chain: Chain, rows: PanelRows, flight: Flight) -> list[SetAside]:
-    """Slips in the rows between arcs; they are taken out of ``rows``, before burns and landings are reckoned from them."""
-    found: list[SetAside] = []
-    source, line = _origin(flight.readings.table)
-    for place, inside in enumerate(chain.between):
-        if not inside:
-            continue
-        edges = (*(chain.arcs[place - 1].rows[-2:] if place else ()), *(chain.arcs[place].rows[:2] if place < len(chain.arcs) else ()))
-        trusted = tuple(row for row in edges if not _refused(chain, row))
-        found += screen_underway(rows, list(inside), trusted, flight.world, source, line)
-    for item in found:
-        derived = {"altitude": rows.radius, "speed": rows.speed, "surface_speed": rows.speed, "vertical_speed": rows.vertical}.get(item.column)
-        if derived is not None:
-            derived[item.position] = np.nan
-    return found
-
-
-def _refused(chain: Chain, row: int) -> bool:
-    return any(item.position == row for fit in chain.fits.values() for item in fit.set_aside)
-
-
-def _repeated(table) -> set[int]:
-    """Rows whose every motion reading (two or more) is that of the row before, to the digit."""
-    columns = [name for name in MOTION if name in table]
-    values = table[columns].to_numpy(float)
-    read = np.isfinite(values)
-    same = (np.nan_to_num(values[1:]) == np.nan_to_num(values[:-1])) & (read[1:] == read[:-1])
-    return {int(row) + 1 for row in np.flatnonzero(same.all(axis=1) & (read[1:].sum(axis=1) >= 2))}
 
 
 def _unknowns(flight: Flight, chain: Chain, arcs: list[FittedArc], rows: PanelRows) -> list[str]:

@@ -89,8 +89,7 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
         np.array([pick(world[name]) for name in body], dtype=float)
         for pick in (lambda b: b.mu, lambda b: b.radius, lambda b: b.rotation_rate, lambda b: b.air_top)
     )
-    # far below the datum there is no flying: a sign or a digit slipped, and the fit will say so
-    value["altitude"] = np.where(value["altitude"] < -0.02 * datum, np.nan, value["altitude"])
+    value["altitude"] = np.where(underground(value["altitude"], datum), np.nan, value["altitude"])
     radius, radius_sigma = datum + value["altitude"], sigma["altitude"]
     vertical, vertical_sigma = _vertical(value, sigma)
     speed, speed_sigma = _inertial_speed(value, sigma, vertical, radius * spin)
@@ -111,6 +110,11 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
         energy=energy, energy_sigma=energy_sigma, momentum=momentum, momentum_sigma=momentum_sigma,
         standing=standing, in_air=_below(value, air) & ~standing,
     )  # fmt: skip
+
+
+def underground(altitude: np.ndarray, datum: np.ndarray) -> np.ndarray:
+    """Which altitudes are so far below the datum radius that nothing flies there: a sign or a digit slipped."""
+    return altitude < -0.02 * datum
 
 
 def _below(value, air):
@@ -156,7 +160,7 @@ def _standing(value, table, ground, speed):
     still |= np.isfinite(value["speed"]) & (value["speed"] < STANDING_SPEED)
     low = np.nan_to_num(value["radar_altitude"], nan=0.0) < 100.0
     idle = ~(np.nan_to_num(value["throttle"], nan=0.0) > 0.02)
-    standing = still & level & low & np.isfinite(speed) & idle
+    standing = still & level & low & (np.isfinite(speed) | np.isfinite(over_ground)) & idle
     # on the ground by radar and not climbing: a speed that says otherwise is a slip
     standing |= (value["radar_altitude"] < _TOUCHING) & (np.abs(value["vertical_speed"]) < _LEVEL) & idle
     events = table["event"].to_numpy(object) if "event" in table else [""] * count
@@ -166,7 +170,7 @@ def _standing(value, table, ground, speed):
         text = str(events[row] or "").lower()
         if any(word in text for word in ("liftoff", "lift-off", "ignition")) or moving[row]:
             landed = False
-        elif landed and not np.isfinite(speed[row]):
+        elif landed and not np.isfinite(speed[row]) and not over_ground[row] >= STANDING_SPEED:
             standing[row] = True
         # the row of the touchdown itself may still show the speed at contact
         landed = landed or bool(standing[row]) or any(word in text for word in ("touchdown", "landed"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bisect
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analyser.flight import QUANTITIES, TEXTS, Readings
+from analyser.ingest.restarts import find_restarts, longest_rising
 from analyser.units import format_met
 
 #: Columns of the detail table, in order.
@@ -46,8 +46,9 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
     """
     values = _joined(values)
     row = np.asarray(lines, dtype=np.int64)
-    order = np.argsort(clocks.seconds, kind="stable")
-    met, met_sigma = clocks.seconds[order], clocks.sigma[order]
+    seconds, run, restarted = _straightened(clocks, row, values)
+    order = np.argsort(seconds, kind="stable")
+    met, met_sigma = seconds[order], clocks.sigma[order]
     columns: dict[str, object] = {"met": met, "met_sigma": met_sigma}
     for found in values:
         columns[found.name] = found.value[order]
@@ -55,14 +56,16 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
     for name in TEXTS:
         if name in texts:
             columns[name] = _objects([texts[name][index] for index in order])
+    if restarted:
+        columns["clock_run"] = run[order]
     columns["source"] = _objects([source] * len(order))
     columns["row"] = row[order]
     table = pd.DataFrame(columns)
     if "body" in table:
         table["body"] = carried_forward(table["body"])
-    every = [Values("met", clocks.seconds, clocks.sigma, clocks.cells), *values]
-    notes = [*remarks, *_out_of_order(clocks.seconds, row), *_duplicates(met, row[order])]
-    return Readings(table, _detail(source, row, clocks.seconds, every, order), tuple(notes))
+    every = [Values("met", seconds, clocks.sigma, clocks.cells), *values]
+    notes = [*remarks, *restarted, *_out_of_order(seconds, row), *_duplicates(met, row[order])]
+    return Readings(table, _detail(source, row, seconds, every, order), tuple(notes))
 
 
 def _joined(values: Sequence[Values]) -> list[Values]:
@@ -131,23 +134,24 @@ def _out_of_order(met: np.ndarray, row: np.ndarray) -> list[str]:
 
 def _strays(met: np.ndarray) -> np.ndarray:
     """The fewest rows without which the times never fall: all but a longest non-decreasing subsequence."""
-    tails: list[float] = []
-    holders: list[int] = []
-    before = np.full(len(met), -1)
-    for index, time in enumerate(met.tolist()):
-        place = bisect.bisect_right(tails, time)
-        before[index] = holders[place - 1] if place else -1
-        if place == len(tails):
-            tails.append(time)
-            holders.append(index)
-        else:
-            tails[place], holders[place] = time, index
     kept = np.zeros(len(met), bool)
-    index = holders[-1]
-    while index >= 0:
-        kept[index] = True
-        index = before[index]
+    kept[longest_rising(met)] = True
     return np.flatnonzero(~kept)
+
+
+def _straightened(clocks, row: np.ndarray, values: Sequence[Values]) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Times that run on where the clock was set back, the run of the clock that each line belongs to, and remarks."""
+    met, run, remarks = clocks.seconds.copy(), np.zeros(len(row), dtype=int), []
+    gauges = {found.name: found.value for found in values}
+    for start in find_restarts(clocks.seconds, list(gauges.values()), gauges.get("propellant", gauges.get("propellant_fraction"))):
+        first, last = met[start:][longest_rising(met[start:])[0]], met[:start][longest_rising(met[:start])[-1]]
+        met[start:] += last if first >= 0 else last - first
+        run[start:] += 1
+        remarks.append(
+            f"line {row[start]}: the clock starts again ({clocks.cells[start - 1]}, then {clocks.cells[start]}). lines from there on are counted "
+            f"from {format_met(last)} on, as if it was set back right after line {row[start - 1]}"
+        )
+    return met, run, remarks
 
 
 def _duplicates(met: np.ndarray, row: np.ndarray) -> list[str]:
