@@ -33,7 +33,7 @@ from analyser.fitting.plane_change import Turn, turn_of, with_turn
 from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.propellant import PropellantHistory, Spent
 from analyser.fitting.sampling import estimate, normal_samples
-from analyser.fitting.joint import JointBurn
+from analyser.fitting.joint_report import JointBurn
 from analyser.fitting.thrust_attitude import Told, aim_of, change_of, steering_check, told_by_attitude
 from analyser.fitting.timing import BurnTimes, burn_times, flow_of, times_of
 from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
