@@ -27,18 +27,17 @@ import numpy as np
 
 from analyser.findings import Burn, Estimate
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.losses import path_losses
-from analyser.fitting.panel_rows import PanelRows
-from analyser.fitting.plane_change import Turn, turn_of, with_turn
-from analyser.fitting.plane_transfer import least_with_turn
-from analyser.fitting.propellant import PropellantHistory, Spent
-from analyser.fitting.sampling import estimate, normal_samples
+from analyser.fitting.burn_impulse import needed_impulses, net_impulse
 from analyser.fitting.joint_report import JointBurn
+from analyser.fitting.losses import path_losses
+from analyser.fitting.own_times import times_between
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.plane_change import Turn, turn_of
+from analyser.fitting.propellant import PropellantHistory
+from analyser.fitting.sampling import estimate, normal_samples
 from analyser.fitting.thrust_attitude import Told, aim_of, change_of, steering_check, told_by_attitude
-from analyser.fitting.timing import BurnTimes, burn_times, flow_of, times_of
-from analyser.fitting.transfer import apsides, least_delta_v, shared_radii
+from analyser.fitting.timing import BurnTimes, times_of
 
-LARGEST_SWEEP = math.radians(60.0)
 TOGETHER = "given together with the burn loss"
 
 
@@ -83,14 +82,14 @@ def audit_burn(
     body = before.body
     same_body = before.body.name == after.body.name
     used = propellant.spent(*edges) if None not in edges else None
-    times = times_of(learnt) if learnt is not None else _times(before, after, inside, rows, propellant, edges, used, same_body)
+    times = times_of(learnt) if learnt is not None else times_between(before, after, inside, rows, propellant, edges, used, same_body)
     if times.remark:
         remarks.append(times.remark)
 
     turn = _turn(before, after, times) if same_body else "the burn spans a change of reference body"
-    net, net_samples, flat, why_not = _net(before, after, times, same_body, turn)
+    net, net_samples, flat, why_not = net_impulse(before, after, times, same_body, turn)
     wanted = (turn.wanted_square, turn.wanted_squares) if wants_plane and isinstance(turn, Turn) else None
-    needed, needed_samples = _needed(before, after, wanted) if same_body else (math.nan, np.full(1, np.nan))
+    needed, needed_samples = needed_impulses(before, after, wanted) if same_body else (math.nan, np.full(1, np.nan))
     if wanted is not None and not why_not:  # one impulse that turns no more than this one does the same
         needed, needed_samples = min(needed, net), np.fmin(needed_samples, net_samples)
     needed_estimate = estimate(needed, needed_samples, "m/s", "" if same_body else "the burn spans a change of reference body")
@@ -135,57 +134,6 @@ def audit_burn(
     )  # fmt: skip
 
 
-def own_times(before: FittedArc, after: FittedArc, inside, rows: PanelRows, propellant: PropellantHistory, edges) -> BurnTimes:
-    """Times of the burn between two arcs about one body by its own readings and propellant."""
-    used = propellant.spent(*edges) if None not in edges else None
-    return _times(before, after, inside, rows, propellant, edges, used, True)
-
-
-def _times(before, after, inside, rows: PanelRows, propellant: PropellantHistory, edges, used: Spent | None, same_body: bool) -> BurnTimes:
-    """Times of a burn by itself."""
-    # a time for the middle needs the size of the kick, and the kick needs the middle: the middle of the gap is near enough
-    kick = _impulse(before, after, (before.end + after.start) / 2) if same_body else math.nan
-    if before.plane is not None and after.plane is not None and same_body:
-        middle = (before.end + after.start) / 2
-        turn = turn_of(before, after, middle, (after.start - before.end) / 4, 0.0)
-        kick = float(with_turn(kick, before.at(middle)[2], after.at(middle)[2], turn.square)) if isinstance(turn, Turn) else kick
-    # the throttle of a landing moves all the time: what it burnt does not say how long it took
-    duration = _duration(used, propellant, rows, inside, edges) if after.kind == "coast" else (math.nan, math.nan)
-    return burn_times(
-        before, after, inside, rows, duration, kick if math.isfinite(kick) else 100.0,
-        flow_of(inside, rows, propellant, edges, landing=after.kind == "landed"))  # fmt: skip
-
-
-def _duration(used: Spent | None, propellant: PropellantHistory, rows: PanelRows, inside, edges) -> tuple[float, float]:
-    """Seconds of burning that the propellant used asks for at the throttle read (full where none was), and the sigma."""
-    stage = propellant.firing(edges[0]) if edges[0] is not None else None
-    if used is None or stage is None or not math.isfinite(stage.mass_flow) or len(used.stages) != 1:
-        return math.nan, math.nan
-    open_throttle = [value for value in rows.value["throttle"][list(inside)] if value > 0.005]
-    if not open_throttle:
-        return used.propellant / stage.mass_flow, used.propellant_sigma / stage.mass_flow
-    flow = stage.mass_flow * float(np.mean(open_throttle))
-    # a few readings of a throttle that moves say only so much
-    spread = float(np.ptp(open_throttle)) / 2 / float(np.mean(open_throttle))
-    length = used.propellant / flow
-    return length, math.hypot(used.propellant_sigma / flow, spread * length)
-
-
-def impulse_at(mu: float, first, second, radius, outward_first, outward_second, turn_square=0.0):
-    """The single impulse between two orbits at a radius they share, m/s; arrays broadcast.
-
-    ``first`` and ``second`` are (energy, angular momentum); ``outward_*`` say which way each moves there (True: up); ``turn_square`` is
-    the square of the angle between their planes, rad^2.
-    """
-    parts = []
-    for (energy, momentum), outward in ((first, outward_first), (second, outward_second)):
-        level = momentum / radius
-        climb = np.sqrt(np.clip(2 * (energy + mu / radius) - level**2, 0, None))
-        parts.append((np.where(outward, climb, -climb), level))
-    flat = np.hypot(parts[1][0] - parts[0][0], parts[1][1] - parts[0][1])
-    return with_turn(flat, parts[0][1], parts[1][1], turn_square) if np.any(turn_square) else flat
-
-
 def _with_attitude(steering: Estimate, wrong_way: Estimate, told: Told, spent: float, remarks: list[str]) -> tuple[Estimate, Estimate]:
     """Steering loss and wrong-way part along the path, or by the attitude where the path does not tell them."""
     remarks += [*told.remarks, *steering_check(told, steering, spent)]
@@ -217,93 +165,6 @@ def _out_of_plane(turn: Turn | str, wanted, net: float, samples: np.ndarray, fla
         "plane_change": turn.estimate(), "plane_change_cost": estimate(net - flat_net, samples - flat_samples, "m/s"),
         "out_of_plane_loss": estimate(net - asked, samples - asked_samples, "m/s"),
     }  # fmt: skip
-
-
-def _impulse(before: FittedArc, after: FittedArc, met: float) -> float:
-    first, second = before.at(met), after.at(met)
-    return float(math.hypot(second[1] - first[1], second[2] - first[2]))
-
-
-def _net(before: FittedArc, after: FittedArc, times: BurnTimes, same_body: bool, turn: Turn | str):
-    """The net impulse, its samples, (the same in the plane and with no more than the change of inclination: value, samples, value, samples), and why
-    it has no value (or "")."""
-    nothing = np.full(1, np.nan)
-    if not same_body:
-        return math.nan, nothing, None, "the burn spans a change of reference body"
-    if "landed" in (before.kind, after.kind):
-        return math.nan, nothing, None, "the burn begins or ends on the ground: no single impulse pictures it"
-    middle = times.middle
-    sweep = before.swept(times.ignition.value, middle) + after.swept(middle, times.cutoff.value)
-    if abs(sweep) > LARGEST_SWEEP:
-        return math.nan, nothing, None, f"the burn sweeps {math.degrees(abs(sweep)):.0f} degrees about {before.body.name}: no single impulse pictures it"
-    mu = before.body.mu
-    one = (mu, before.energy, before.momentum, after.energy, after.momentum, before.at(middle), after.at(middle))
-    flat = float(_net_of(*one))
-    if not math.isfinite(flat):
-        return math.nan, nothing, None, "the orbits before and after share no radius near the burn: no single impulse joins them"
-    # where in its gap the burn lay is part of what is not known
-    steps = times.ignition_samples / 2 + times.cutoff_samples / 2
-    steps = steps + (middle - float(np.mean(steps)))
-    many = (
-        mu, before.sampled_energy, before.sampled_momentum, after.sampled_energy, after.sampled_momentum,
-        _at_own(before, steps), _at_own(after, steps),
-    )  # fmt: skip
-
-    def whole(samples: np.ndarray, best: float) -> np.ndarray:
-        return np.where(np.isfinite(samples), samples, best)
-
-    flat_samples = whole(_net_of(*many), flat)
-    if isinstance(turn, str):
-        return flat, flat_samples, (flat, flat_samples, flat, flat_samples), ""
-    best, asked = (float(_net_of(*one, turn_square=square)) for square in (turn.square, turn.wanted_square))
-    samples, asked_samples = (whole(_net_of(*many, turn_square=square), value) for square, value in ((turn.squares, best), (turn.wanted_squares, asked)))
-    return best, samples, (flat, flat_samples, asked, asked_samples), ""
-
-
-def _at_own(arc: FittedArc, times: np.ndarray):
-    """Each sample of an arc at its own time."""
-    from analyser.fitting import conic
-
-    state = arc.samples.T
-    return conic.propagate(arc.body.mu, state[0], state[1], state[2], times - arc.epoch)
-
-
-def _net_of(mu, energy_before, momentum_before, energy_after, momentum_after, at_before, at_after, turn_square=0.0):
-    radius = (at_before[0] + at_after[0]) / 2
-    low, high = shared_radii(mu, energy_before, momentum_before, energy_after, momentum_after)
-    # orbits that miss each other by little (a finite burn, or noise): the impulse at the middle of the miss
-    miss = np.clip(low - high, 0, None)
-    where = np.where(miss > 0, (low + high) / 2, np.clip(radius, low, np.maximum(high, low)))
-    found = impulse_at(
-        mu, (energy_before, momentum_before), (energy_after, momentum_after), where, at_before[1] >= 0, at_after[1] >= 0, turn_square
-    )
-    return np.where(miss > 0.03 * where, np.nan, found)
-
-
-def transfer_limits(before: FittedArc, after: FittedArc) -> dict[str, float]:
-    """Between which radii, m, impulses may happen: above the ground (which a landing or a reading puts lower or higher than the datum),
-    inside the sphere of influence. Rest on the ground is the orbit with its apoapsis there."""
-    grounds = [float(arc.state[0]) for arc in (before, after) if arc.kind == "landed"]
-    floor = min(grounds) if grounds else min(before.body.radius, float(before.state[0]), float(after.state[0]))
-    return {"radius_min": floor * (1 - 1e-9), "radius_max": before.body.sphere_of_influence}
-
-
-def _needed(before: FittedArc, after: FittedArc, tilt=None):
-    """Least delta-v, best and samples; ``tilt``, where the inclination counts, is the square of its change likewise, rad^2."""
-    body = before.body
-    if before.kind == "landed" and after.kind == "landed":
-        return 0.0, np.zeros(len(before.samples))
-    limits = transfer_limits(before, after)
-    best = least_delta_v(body.mu, before.energy, before.momentum, after.energy, after.momentum, **limits)
-    # the ground's own height is known well enough: only the orbit's spread counts
-    spread = [
-        (arc.energy, arc.momentum) if arc.kind == "landed" else (arc.sampled_energy, arc.sampled_momentum) for arc in (before, after)
-    ]
-    if tilt is not None:
-        best = least_with_turn(body.mu, before.energy, before.momentum, after.energy, after.momentum, math.sqrt(tilt[0]), **limits)
-        return float(best), least_with_turn(body.mu, *spread[0], *spread[1], np.sqrt(tilt[1]), **limits)
-    samples = least_delta_v(body.mu, *spread[0], *spread[1], **limits)
-    return float(best), np.asarray(samples)
 
 
 def _spent(used, propellant, rows, inside, times, net, net_samples, needed, needed_samples, remarks, edges):
@@ -369,9 +230,3 @@ def _in_plane(angle: float) -> str:
     if abs(abs(angle) - 90) < 20:
         return side
     return f"{'prograde' if abs(angle) < 90 else 'retrograde'} and {side}"
-
-
-def apsides_of(arc: FittedArc) -> tuple[float, float]:
-    """Periapsis and apoapsis radius of an arc, m."""
-    low, high = apsides(arc.body.mu, arc.energy, arc.momentum)
-    return float(low), float(high)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burns import AuditedBurn, transfer_limits
+from analyser.fitting.burn_impulse import transfer_limits
+from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import Course, Engine, engine_of
 from analyser.fitting.finite import burn_to_energy
 from analyser.fitting.transfer import least_delta_v

@@ -15,6 +15,7 @@ import numpy as np
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.contact_path import Contact, Reached, reach
 from analyser.fitting.joint_burn import Coast
+from analyser.fitting.own_times import own_times
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.timing import BurnTimes
@@ -130,8 +131,6 @@ def ground_of(arc: FittedArc, propellant: PropellantHistory) -> Ground:
 
 def ground_tie(before: Coast | Ground, after: Coast | Ground, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory) -> GroundTie | None:
     """The tie of a descent or an ascent; None where neither propellant nor the readings on the way tie anything."""
-    from analyser.fitting.burns import own_times  # it builds on this module
-
     exhaust, empty, most = math.nan, math.nan, 6 * before.arc.body.surface_gravity
     stage = propellant.firing(edges[0]) if edges[0] is not None else None
     if stage is not None:

@@ -17,7 +17,8 @@ import numpy as np
 from analyser.findings import Estimate, IdealPlan, LegAudit, LegSums
 from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burns import TOGETHER, AuditedBurn, _needed, transfer_limits
+from analyser.fitting.burn_impulse import needed_impulses, transfer_limits
+from analyser.fitting.burns import TOGETHER, AuditedBurn
 from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.sampling import estimate
 from analyser.fitting.transfer import apsides, least_delta_v, orbit_of_apsides
@@ -265,7 +266,7 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
         if inside:
             alone = len(inside) == 1 and (inside[0].burn.before, inside[0].burn.after) == (run_start, index) and inside[0].burn.needed.known
             tilt = _tilt_between(arcs[run_start], arcs[index]) if wants_plane(span.leg.goal) else None
-            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else _needed(arcs[run_start], arcs[index], tilt)
+            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else needed_impulses(arcs[run_start], arcs[index], tilt)
             if tilt is not None and not alone and all(item.burn.needed.known for item in inside):
                 # with a turn the least is looked for among transfers between apsides only: what the burns needed one by one is one way more
                 part, spread = min(part, sum(item.burn.needed.value for item in inside)), np.fmin(spread, sum(item.needed for item in inside))

@@ -9,7 +9,8 @@ import numpy as np
 
 from analyser.fitting import conic
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burns import AuditedBurn, impulse_at
+from analyser.fitting.burn_impulse import impulse_at
+from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import Fault, kilometres, span
 from analyser.fitting.transfer import apsides
 

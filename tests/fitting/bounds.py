@@ -16,7 +16,7 @@ import numpy as np
 from simulator.instruments import UNIT, written
 
 from analyser.fitting import conic
-from analyser.fitting.burns import _net_of
+from analyser.fitting.burn_impulse import net_of
 from analyser.fitting.finite_arcs import fly_burn
 
 MOTION = ("altitude", "speed", "vertical_speed")
@@ -372,7 +372,7 @@ def _net(mu, start, ignition, after, cutoff, centroid) -> np.ndarray:
     """Net impulse between the coasts through two states at the centroid's time."""
     shapes = [((vr * vr + vt * vt) / 2 - mu / r, r * vt) for r, vr, vt in (start, after)]
     there = [np.stack(conic.propagate(mu, *state, centroid - met)) for state, met in ((start, ignition), (after, cutoff))]
-    return _net_of(mu, *shapes[0], *shapes[1], *there)
+    return net_of(mu, *shapes[0], *shapes[1], *there)
 
 
 def _by_propellant(flight, burn: dict, before: int, after: int) -> float:

@@ -42,7 +42,7 @@ def tallies(seeds, per_coast: int) -> tuple[Tally, Tally, Tally]:
             compare(meeting, reconstruct(simulated, joined=False), simulated.truth, where)
             with (
                 mock.patch("analyser.fitting.timing._meeting", side_effect=lambda before, after, middle, length, kick: np.zeros_like(middle)),
-                mock.patch("analyser.fitting.burns.flow_of", return_value=Flow()),
+                mock.patch("analyser.fitting.own_times.flow_of", return_value=Flow()),
             ):
                 compare(alone, reconstruct(simulated, joined=False), simulated.truth, where)
     return joined, meeting, alone

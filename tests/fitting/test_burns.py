@@ -9,7 +9,7 @@ import pytest
 
 from analyser.fitting.arcs import FittedArc, ground_arc
 from analyser.fitting.burn_faults import off_motion
-from analyser.fitting.burns import _needed, impulse_at, transfer_limits
+from analyser.fitting.burn_impulse import impulse_at, needed_impulses, transfer_limits
 from analyser.fitting.conic import from_apsides, propagate
 from analyser.flight import Body
 
@@ -33,7 +33,7 @@ def test_needed_is_the_hohmann_transfer_between_circles():
     a = (low + high) / 2
     hohmann = math.sqrt(LULL.mu * (2 / low - 1 / a)) - math.sqrt(LULL.mu / low) + math.sqrt(LULL.mu / high) - math.sqrt(LULL.mu * (2 / high - 1 / a))
     # the last digit of a circle's energy is worth the square root of that in its eccentricity
-    assert _needed(first, second)[0] == pytest.approx(hohmann, rel=1e-8)
+    assert needed_impulses(first, second)[0] == pytest.approx(hohmann, rel=1e-8)
 
 
 def test_needed_uses_no_impulse_below_the_ground():
@@ -44,7 +44,7 @@ def test_needed_uses_no_impulse_below_the_ground():
     assert limits["radius_min"] == pytest.approx(310e3, rel=1e-8)
     assert limits["radius_max"] == 5.4e6
     net = speed - math.sqrt(LULL.mu / 340e3)
-    assert 0 < _needed(arrival, wanted)[0] <= net * (1 + 1e-12)
+    assert 0 < needed_impulses(arrival, wanted)[0] <= net * (1 + 1e-12)
 
 
 def test_a_landing_below_the_datum_lowers_the_floor():
@@ -55,7 +55,7 @@ def test_a_landing_below_the_datum_lowers_the_floor():
 
 def test_between_two_stays_on_the_ground_nothing_is_needed():
     first, second = (ground_arc(k, LULL, (0,), np.array([0.0, 10.0]), 310e3, 1.0) for k in (0, 1))
-    assert _needed(first, second)[0] == 0.0
+    assert needed_impulses(first, second)[0] == 0.0
 
 
 @pytest.mark.parametrize("angle", [0.0, 0.3, -0.3, 2.9, -1.6])
