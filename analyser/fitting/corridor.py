@@ -18,7 +18,7 @@ from analyser.flight import STANDARD_GRAVITY, Body
 #: The most deceleration taken where the craft file names none: what crews lying on their backs are planned to bear (common practice, no source), m/s^2.
 USUAL_LIMIT = 10 * STANDARD_GRAVITY
 _TRIED = 64
-_ZOOMS = 3
+_ZOOMS, _FINER = 2, 64  # how often a step between two falls is parted, and into how many
 
 
 @dataclass(frozen=True)
@@ -142,8 +142,9 @@ def _corridor(body: Body, energy: float, ballistic: float, limit: float, usual: 
     first = int(np.argmax(good))
     run = int(np.argmin(good[first:])) if not good[first:].all() else len(good) - first
     last = first + run - 1  # the uppermost run of falls within the limit
-    highest = ladder[0] if first == 0 else tried.boundary(ladder[first - 1], ladder[first], lambda found: found[0] & (found[1] <= limit))
-    lowest = -math.inf if last >= len(ladder) - 1 else tried.boundary(ladder[last + 1], ladder[last], lambda found: found[0] & (found[1] <= limit))
+    ends = tried.boundaries(ladder[[max(first - 1, 0), min(last + 1, len(ladder) - 1)]], ladder[[first, last]], lambda found: found[0] & (found[1] <= limit))
+    highest = ladder[0] if first == 0 else ends[0]
+    lowest = -math.inf if last >= len(ladder) - 1 else ends[1]
     return Corridor(float(lowest) - body.radius, float(highest) - body.radius, float(bound), limit, usual, gentlest, ballistic, speed, body.air_top)
 
 
@@ -161,13 +162,14 @@ class _Tried:
         down = found.ended == "ground"
         return down, found.peak()[0], down | (energy < 0)
 
-    def boundary(self, bad: float, good: float, judge) -> float:
-        """The last good radius on the way to a bad one."""
+    def boundaries(self, bad, good, judge) -> np.ndarray:
+        """The last good radii on the ways to bad ones, arrays (n,)."""
+        ways = np.arange(len(good))
         for _ in range(_ZOOMS):
-            steps = np.linspace(good, bad, 17)
-            fine = judge(self(steps))
-            last = int(np.argmin(fine)) - 1 if not fine.all() else len(steps) - 2
-            good, bad = steps[max(last, 0)], steps[max(last, 0) + 1]
+            steps = np.linspace(good, bad, _FINER + 1)
+            fine = judge(self(steps.ravel())).reshape(steps.shape)
+            last = np.where(fine.all(axis=0), _FINER - 1, np.maximum(np.argmin(fine, axis=0) - 1, 0))
+            good, bad = steps[last, ways], steps[last + 1, ways]
         return good
 
     def edge(self, ladder, kept, pick) -> float:
@@ -175,7 +177,7 @@ class _Tried:
         if not kept.any():
             return math.nan
         first = int(np.argmax(kept))
-        return float(ladder[0]) if first == 0 else self.boundary(ladder[first - 1], ladder[first], pick)
+        return float(ladder[0]) if first == 0 else float(self.boundaries(ladder[[first - 1]], ladder[[first]], pick)[0])
 
 
 def falls_at(body: Body, energy: float, periapsis, ballistic: float, sense: float = 1.0) -> Fall:

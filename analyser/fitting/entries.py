@@ -123,7 +123,7 @@ def _entry(descent: Descent, rows: PanelRows, propellant: PropellantHistory, lan
         end, when = _until(descent, draws, seen, ignition)
         flown = _fallen(body, spin, draws, np.maximum(when, 0.0))
         peak, peak_met, peak_altitude = flown.peak()
-        account = end, _spread(np.hypot(flown.radial[-1], flown.transverse[-1]), "m/s"), _spread(flown.drag[-1], "m/s"), _spread(flown.gravity[-1], "m/s")
+        account = end, *(_spread(part, "m/s") for part in (np.hypot(flown.radial[-1], flown.transverse[-1]), *flown.account()))
     else:
         peak = peak_met = peak_altitude = np.full(len(draws), np.nan)
         account = "", *[Estimate.unknown("m/s", "the fall can't be reckoned without the mass over the drag area")] * 3
@@ -330,14 +330,11 @@ def _edges(body: Body, ways: Corridor | None, fitted: Posterior, spin: float) ->
     """Altitude and speed through the air of the falls at the upper and at the lower end of the corridor."""
     if ways is None or not ways.known:
         return ()
-    found = []
-    for height in (ways.highest, ways.lowest):
-        if not math.isfinite(height):
-            continue
-        flown = falls_at(body, float(fitted.mean[0]), np.array([body.radius + height]), ways.ballistic, math.copysign(1.0, spin) if spin else 1.0)
-        r, vr, vt = (part[:, 0] for part in flown.at(np.linspace(0.0, float(flown.time[-1, 0]), _POINTS)))
-        found.append(tuple((float(a - body.radius), float(v)) for a, v in zip(r, np.hypot(vr, vt - spin * r))))
-    return tuple(found)
+    heights = [height for height in (ways.highest, ways.lowest) if math.isfinite(height)]
+    flown = falls_at(body, float(fitted.mean[0]), body.radius + np.array(heights), ways.ballistic, math.copysign(1.0, spin) if spin else 1.0)
+    r, vr, vt = flown.at(np.linspace(0.0, flown.time[-1], _POINTS))
+    altitude, through = r - body.radius, np.hypot(vr, vt - spin * r)
+    return tuple(tuple(zip(altitude[:, k].tolist(), through[:, k].tolist())) for k in range(len(heights)))
 
 
 def _spread(samples: np.ndarray, unit: str) -> Estimate:

@@ -20,7 +20,6 @@ from analyser.flight import Body
 STEP, COARSE = 0.1, 0.3  # of the shortest time in which anything changes: the usual step, and one good to a few parts in ten thousand
 _MOST_STEPS = 6000
 _FINE = 6  # points between two steps among which a peak is sought
-_R, _VR, _VT, _DRAG, _GRAVITY = range(5)
 
 
 @dataclass(frozen=True)
@@ -29,8 +28,7 @@ class Fall:
 
     Attributes
     ----------
-    time : s since the start; radius : m; radial, transverse : m/s, inertial; felt : deceleration by drag, m/s^2; drag, gravity : m/s, what drag took from the inertial
-    speed so far and what gravity gave to it.
+    time : s since the start; radius : m; radial, transverse : m/s, inertial; felt : deceleration by drag, m/s^2.
     slope : array (3, n, k)
         Rates of radius, radial and transverse.
     ended : array (k,) of str
@@ -45,8 +43,6 @@ class Fall:
     radial: np.ndarray
     transverse: np.ndarray
     felt: np.ndarray
-    drag: np.ndarray
-    gravity: np.ndarray
     slope: np.ndarray
     ended: np.ndarray
 
@@ -66,46 +62,64 @@ class Fall:
         return np.stack([self.radius[-1], self.radial[-1], self.transverse[-1]], axis=1)
 
     def at(self, times) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Radius, radial and transverse speed at ``times`` (m,) since the start, each (m, k); held beyond the ends."""
+        """Radius, radial and transverse speed at ``times`` since the start, (m,) or each fall's own (m, k), each (m, k); held beyond the ends."""
         times = np.asarray(times, float)
-        out = np.empty((3, len(times), self.time.shape[1]))
-        for fall in range(self.time.shape[1]):
+        count = self.time.shape[1]
+        times = np.broadcast_to(times if times.ndim == 2 else times[:, None], (len(times), count))
+        first, part, wide = np.zeros(times.shape, int), np.zeros(times.shape), np.zeros(times.shape)
+        for fall in range(count):
             t = self.time[:, fall]
-            last = int(np.searchsorted(t, t[-1])) + 1
-            t = t[:last]
-            when = np.clip(times, t[0], t[-1])
-            k = np.clip(np.searchsorted(t, when, side="right") - 1, 0, max(last - 2, 0))
-            if last < 2:
-                out[:, :, fall] = np.array([self.radius[0, fall], self.radial[0, fall], self.transverse[0, fall]])[:, None]
+            t = t[: int(np.searchsorted(t, t[-1])) + 1]
+            if len(t) < 2:
                 continue
-            wide = t[k + 1] - t[k]
-            part = (when - t[k]) / wide
-            h00, h10 = (1 + 2 * part) * (1 - part) ** 2, part * (1 - part) ** 2
-            h01, h11 = part**2 * (3 - 2 * part), part**2 * (part - 1)
-            for place, values in enumerate((self.radius, self.radial, self.transverse)):
-                v, s = values[:, fall], self.slope[place, :, fall]
-                out[place, :, fall] = h00 * v[k] + h10 * wide * s[k] + h01 * v[k + 1] + h11 * wide * s[k + 1]
-        return out[0], out[1], out[2]
+            when = np.clip(times[:, fall], t[0], t[-1])
+            k = np.clip(np.searchsorted(t, when, side="right") - 1, 0, len(t) - 2)
+            first[:, fall], wide[:, fall] = k, t[k + 1] - t[k]
+            part[:, fall] = (when - t[k]) / wide[:, fall]
+        return self._between(first, np.minimum(first + 1, len(self.time) - 1), part, wide)
+
+    def _between(self, first, second, part, wide) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Radius, radial and transverse speed on the curves between two points of each fall (places (..., k)), ``part`` of the way along the ``wide`` seconds."""
+        fall = np.arange(self.time.shape[1])
+        h = (1 + 2 * part) * (1 - part) ** 2, part * (1 - part) ** 2 * wide, part**2 * (3 - 2 * part), part**2 * (part - 1) * wide
+        return tuple(
+            h[0] * values[first, fall] + h[1] * slope[first, fall] + h[2] * values[second, fall] + h[3] * slope[second, fall]
+            for values, slope in zip((self.radius, self.radial, self.transverse), self.slope)
+        )
+
+    def _felt(self, r, vr, vt):
+        """Deceleration by drag, m/s^2."""
+        return 0.5 * density(self.body.atmosphere, r - self.body.radius) * (vr**2 + (vt - self.spin * r) ** 2) / self.ballistic
+
+    def account(self) -> tuple[np.ndarray, np.ndarray]:
+        """What drag took from the inertial speed of each fall and what gravity gave to it, m/s, each (k,): Simpson's rule over each step."""
+        wide = np.diff(self.time, axis=0)
+        first = np.arange(len(wide))[:, None]
+        middle = self._between(first, first + 1, 0.5, wide)
+        taken = given = 0.0
+        ends = (self.radius, self.radial, self.transverse)
+        for share, (r, vr, vt), felt in (
+            (1 / 6, [values[:-1] for values in ends], self.felt[:-1]), (4 / 6, middle, self._felt(*middle)), (1 / 6, [values[1:] for values in ends], self.felt[1:])
+        ):  # fmt: skip
+            wind, speed = vt - self.spin * r, np.hypot(vr, vt) + 1e-9
+            taken = taken + share * wide * felt / (np.hypot(vr, wind) + 1e-9) * (vr * vr + wind * vt) / speed
+            given = given - share * wide * self.body.mu / (r * r) * vr / speed
+        return taken.sum(axis=0), given.sum(axis=0)
 
     def peak(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The greatest deceleration of each fall, m/s^2, when, s, and at what altitude, m: each (k,). Sought between the points round the largest of the steps."""
         n, k = self.felt.shape
         fall = np.arange(k)
         top = np.argmax(self.felt, axis=0)
-        fine = []
+        part = np.linspace(0.0, 1.0, _FINE, endpoint=False)[:, None]
+        time, states = [], []
         for first, second in ((np.maximum(top - 1, 0), top), (top, np.minimum(top + 1, n - 1))):
             wide = self.time[second, fall] - self.time[first, fall]
-            for part in np.linspace(0.0, 1.0, _FINE, endpoint=False):
-                h = (1 + 2 * part) * (1 - part) ** 2, part * (1 - part) ** 2, part**2 * (3 - 2 * part), part**2 * (part - 1)
-                fine.append(
-                    [self.time[first, fall] + part * wide]
-                    + [
-                        h[0] * values[first, fall] + h[1] * wide * self.slope[place, first, fall] + h[2] * values[second, fall] + h[3] * wide * self.slope[place, second, fall]
-                        for place, values in enumerate((self.radius, self.radial, self.transverse))
-                    ]
-                )
-        time, r, vr, vt = np.array(fine).transpose(1, 0, 2)
-        felt = 0.5 * density(self.body.atmosphere, r - self.body.radius) * (vr**2 + (vt - self.spin * r) ** 2) / self.ballistic
+            time.append(self.time[first, fall] + part * wide)
+            states.append(self._between(first, second, part, wide))
+        time = np.concatenate(time)
+        r, vr, vt = (np.concatenate(pair) for pair in zip(*states))
+        felt = self._felt(r, vr, vt)
         best = np.clip(np.argmax(felt, axis=0), 1, len(felt) - 2)
         x, y = (np.stack([values[best - 1, fall], values[best, fall], values[best + 1, fall]]) for values in (time, felt))
         with np.errstate(all="ignore"):
@@ -140,64 +154,72 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
     share = step
     spin = body.rotation_rate if spin is None else spin
     floor = body.radius if floor is None else floor
-    y = np.zeros((5, len(start)))
-    y[:3] = np.asarray(start, float).T
+    y = np.array(start, float).T
     count = y.shape[1]
-    ballistic = np.broadcast_to(np.asarray(ballistic, float), (count,))
+    all_ballistic = ballistic = np.broadcast_to(np.asarray(ballistic, float), (count,))
     longest = np.broadcast_to(np.asarray(longest, float), (count,))
     logarithm, height = _air(body)
     top, mu = body.radius + body.air_top, body.mu
 
     def rates(y):
-        r, vr, vt = y[0], y[1], y[2]
-        wind = vt - spin * r
+        r, vr, vt = y
+        wind, turn = vt - spin * r, vt / r
         through = np.hypot(vr, wind)
-        dense = np.where(r <= top * (1 + 1e-12), np.exp(logarithm(r - body.radius)), 0.0)
-        k = 0.5 * dense * through / ballistic
-        speed = np.hypot(vr, vt) + 1e-9
-        pull = mu / (r * r)
-        return np.array([vr, vt * vt / r - pull - k * vr, -vr * vt / r - k * wind, k * (vr * vr + wind * vt) / speed, -pull * vr / speed]), k * through, through
+        k = 0.5 * np.exp(logarithm(r - body.radius)) * (r <= top * (1 + 1e-12)) * through / ballistic
+        slope = np.empty_like(y)
+        slope[0], slope[1], slope[2] = vr, vt * turn - mu / (r * r) - k * vr, -vr * turn - k * wind
+        return slope, k * through, through
+
+    def stepped(k1, step):
+        half = step / 2
+        k2 = rates(y + half * k1)[0]
+        k3 = rates(y + half * k2)[0]
+        k4 = rates(y + step * k3)[0]
+        return y + step / 6 * (k1 + 2 * (k2 + k3) + k4)
 
     t = np.zeros(count)
     ended = np.full(count, "still falling", dtype=object)
-    alive = longest > 0
-    ended[~alive] = "stopped"
     slope, felt, through = rates(y)
-    history = [(t.copy(), y.copy(), felt, slope[:3].copy())]
+    falling = np.arange(count)
+    history = [(falling, t, y, felt, slope)]
+    over = ~(longest > 0)
+    ended[over] = "stopped"
     with np.errstate(all="ignore"):
         for _ in range(_MOST_STEPS):
-            if not alive.any():
-                break
+            if over.any():  # those that have ended are carried on no further
+                kept = ~over
+                falling, t, y, slope, felt, through, ballistic, longest = (part[..., kept] for part in (falling, t, y, slope, felt, through, ballistic, longest))
+                if not falling.size:
+                    break
             speed = np.hypot(y[1], y[2])
-            lengths = (height / (np.abs(y[1]) + 1e-3 * speed + 1e-9), through / (felt + 1e-9), np.sqrt(height * y[0]) / (speed + 1e-9), 20 * height / (speed + 1.0))
-            step = np.where(alive, np.minimum(share * np.min(lengths, axis=0), longest - t), 0.0)
-            new = _stepped(rates, y, slope, step)
+            length = np.minimum(height / (np.abs(y[1]) + 1e-3 * speed + 1e-9), through / (felt + 1e-9))
+            length = np.minimum(length, np.minimum(np.sqrt(height * y[0]) / (speed + 1e-9), 20 * height / (speed + 1.0)))
+            step = np.minimum(share * length, longest - t)
+            new = stepped(slope, step)
             # the last step ends on the ground, or at the top of the air
-            below, left = alive & (new[0] < floor), alive & (new[0] > top) & (new[1] > 0)
-            if (below | left).any():
+            below, left = new[0] < floor, (new[0] > top) & (new[1] > 0)
+            out = below | left
+            if out.any():
                 edge = np.where(below, floor, top)
-                step = step * np.where(below | left, np.clip((y[0] - edge) / np.where(new[0] == y[0], 1.0, y[0] - new[0]), 0.0, 1.0), 1.0)
-                new = _stepped(rates, y, slope, step)
+                step = step * np.where(out, np.clip((y[0] - edge) / np.where(new[0] == y[0], 1.0, y[0] - new[0]), 0.0, 1.0), 1.0)
+                new = stepped(slope, step)
             t, y = t + step, new
             slope, felt, through = rates(y)
-            history.append((t.copy(), y.copy(), felt, slope[:3].copy()))
-            stopped = alive & (t >= longest * (1 - 1e-12)) & ~below & ~left
-            for flag, word in ((below, "ground"), (left, "left"), (stopped, "stopped")):
-                ended[flag] = word
-                alive = alive & ~flag
-    times = np.array([item[0] for item in history])
-    states = np.array([item[1] for item in history])
-    return Fall(
-        body, spin, ballistic, times, states[:, _R], states[:, _VR], states[:, _VT], np.array([item[2] for item in history]), states[:, _DRAG], states[:, _GRAVITY],
-        np.array([item[3] for item in history]).transpose(1, 0, 2), ended,
-    )  # fmt: skip
+            history.append((falling, t, y, felt, slope))
+            over = out | (t >= longest * (1 - 1e-12))
+            if over.any():
+                ended[falling[over]] = np.where(below, "ground", np.where(left, "left", "stopped"))[over]
+    return Fall(body, spin, all_ballistic, *_held(history, count), ended)
 
 
-def _stepped(rates, y, k1, step):
-    k2 = rates(y + step / 2 * k1)[0]
-    k3 = rates(y + step / 2 * k2)[0]
-    k4 = rates(y + step * k3)[0]
-    return y + step / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
+def _held(history, count: int) -> tuple[np.ndarray, ...]:
+    """The points of all falls, each held at its last once it has ended: time, radius, radial and transverse speed, deceleration (n, k), slopes (3, n, k)."""
+    whole = np.empty((8, len(history), count))
+    for place, (falling, t, y, felt, slope) in enumerate(history):
+        if len(falling) < count:
+            whole[:, place] = whole[:, place - 1]
+        whole[0, place, falling], whole[1:4, place, falling], whole[4, place, falling], whole[5:, place, falling] = t, y, felt, slope
+    return *whole[:5], whole[5:]
 
 
 def _air(body: Body):

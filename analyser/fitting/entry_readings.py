@@ -18,6 +18,7 @@ _SLOWER = 0.12  # of the speed foretold: by so much at least must the craft be s
 _LATE = 0.6  # of the speed foretold: slower than that, an opening was marked late
 _LAG = 1.0  # s: how long after an opening its mark is written (common practice, no source)
 _TRIES = 33
+_SETTLED = 1e-3  # of a fit's sum of squares: a step that gains or promises less ends it
 _MARKS = ("chute", "drogue")  # in an event
 
 
@@ -235,7 +236,7 @@ def fit_fall(body: Body, spin: float, mean: np.ndarray, covariance: np.ndarray, 
     inverse = np.linalg.inv(covariance / np.outer(scale, scale))
     theta, misfit = mean.copy(), math.nan
     damping = 0.0
-    best = math.inf
+    best = promised = math.inf
     kept, kept_hessian, kept_gradient = theta.copy(), inverse, np.zeros(4)
     for _ in range(12):
         steps = np.minimum(0.2 * scale, [0.01 * abs(theta[0]), 0.002 * theta[1], 0.5, 0.05])
@@ -251,13 +252,16 @@ def fit_fall(body: Body, spin: float, mean: np.ndarray, covariance: np.ndarray, 
             hessian = scaled.T @ (weight[:, None] * scaled) + inverse
             kept_hessian, kept_gradient = hessian, gradient
             damping *= 0.2
-            if gained < 1e-3:
+            if gained < _SETTLED:
                 break
+        elif promised < _SETTLED:
+            break
         else:
             damping = max(4 * damping, 0.1)
             if damping > 1e4:
                 break
         move = np.linalg.solve(kept_hessian + damping * np.diag(np.diag(kept_hessian)), kept_gradient)
+        promised = float(move @ (2 * kept_gradient - kept_hessian @ move))
         theta = kept + np.clip(move * scale, -_reach(kept), _reach(kept))
     inflate = max(1.0, misfit)
     spread = np.linalg.inv(kept_hessian) * inflate
@@ -276,25 +280,14 @@ def _seen_from(body: Body, spin: float, theta: np.ndarray, mets: np.ndarray):
     ballistic = np.exp(theta[:, 3])
     longest = float(mets.max()) + 2.0 - theta[:, 2]
     flown = fall(body, start, ballistic, spin, longest=np.maximum(longest, 0.0))
-    shown = []
-    for shift in (0.0, 0.5):
-        per_fall = []
-        for k in range(len(theta)):
-            one = _single(flown, k)
-            r, vr, vt = (part[:, 0] for part in one.at(mets + shift - theta[k, 2]))
-            over = np.hypot(vr, vt - spin * r)
-            felt = 0.5 * density(body.atmosphere, r - body.radius) * over**2 / ballistic[k]
-            per_fall.append(np.stack([r - body.radius, np.hypot(vr, vt), over, vr, felt], axis=1))
-        shown.append(np.array(per_fall))
-    return shown[0], (shown[1][0] - shown[0][0]) / 0.5
-
-
-def _single(flown, k: int):
-    cut = slice(k, k + 1)
-    return replace(
-        flown, ballistic=flown.ballistic[cut], time=flown.time[:, cut], radius=flown.radius[:, cut], radial=flown.radial[:, cut], transverse=flown.transverse[:, cut], felt=flown.felt[:, cut],
-        drag=flown.drag[:, cut], gravity=flown.gravity[:, cut], slope=flown.slope[:, :, cut], ended=flown.ended[cut],
-    )  # fmt: skip
+    # twice, half a second apart
+    times = np.concatenate([mets, mets + 0.5])[:, None] - theta[:, 2]
+    r, vr, vt = flown.at(times)
+    over = np.hypot(vr, vt - spin * r)
+    felt = 0.5 * density(body.atmosphere, r - body.radius) * over**2 / ballistic
+    shown = np.stack([r - body.radius, np.hypot(vr, vt), over, vr, felt], axis=2).transpose(1, 0, 2)
+    now, soon = shown[:, : len(mets)], shown[:, len(mets) :]
+    return now, (soon[0] - now[0]) / 0.5
 
 
 def _whitened(seen, sigma, there, met_sigma, values, rates, steps):
