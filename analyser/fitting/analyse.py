@@ -17,7 +17,7 @@ from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.bought import with_worth
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
-from analyser.fitting.clock_runs import settle_clock_runs
+from analyser.fitting.clock_runs import mend_jumps, settle_clock_runs
 from analyser.fitting.descents import find_descents
 from analyser.fitting.entries import find_entries
 from analyser.fitting.gauge_corrections import corrected
@@ -88,6 +88,12 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         flight = replace(flight, readings=replace(flight.readings, table=table))
         rows = panel_rows(table, world, body)
     chain = build_chain(table, rows, propellant, world)
+    table, said = mend_jumps(table, rows, propellant, chain)
+    if said:
+        remarks += said
+        flight = replace(flight, readings=replace(flight.readings, table=table))
+        rows = panel_rows(table, world, body)
+        chain = build_chain(table, rows, propellant, world)
     gauge_errors = find_gauge_errors(table, rows, propellant, chain, world)
     if gauge_errors:
         table = corrected(table, gauge_errors, rows, [places for _, places in quiet_runs(rows, propellant, chain)], world)

@@ -1,4 +1,4 @@
-"""How long a clock stood that was set back in flight, where the coast it was set back in tells it.
+"""Clocks that were set back or jumped in flight: by how much, where the coast in which they did tells it.
 
 Before and after, the same orbit was read: its two passages through periapsis, each on its own run of the clock, are one and the same, or whole
 revolutions apart.
@@ -12,9 +12,11 @@ import numpy as np
 import pandas as pd
 
 from analyser.findings import Estimate
+from analyser.fitting.arcs import FittedArc
+from analyser.fitting.chain import Chain
 from analyser.fitting.intervals import describe
 from analyser.fitting.observations import observe
-from analyser.fitting.orbit import fit_coast
+from analyser.fitting.orbit import CoastFit, fit_coast
 from analyser.fitting.panel_rows import PanelRows, invariant_shift
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.segments import burning, steady
@@ -22,6 +24,8 @@ from analyser.flight import World
 from analyser.units import format_met
 
 _SAME = 4.5  # standard deviations within which two rows are of one orbit
+_MINUTE = 60.0  # s
+_TURNS = 3  # revolutions that a jump of the clock may be off by
 _SLACK = 3.0  # times its own standard deviation that what ties two runs may move: it was found from the very rows that it ties
 
 
@@ -97,23 +101,87 @@ def _tie(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHistory, wo
     if all(known) and steady(propellant, known[0][-1], known[1][0]) is False:
         return None
     fits = [fit_coast(observe(table, world[rows.body[before[0]]], part)) for part in (before, after)]
-    if not all(fit.determined for fit in fits):
+    shift = _shift(*fits)
+    if shift is None:
         return None
-    first, second = (describe(fit) for fit in fits)
-    if not all(_agree(first[name], second[name]) for name in ("energy", "angular_momentum")):
-        return None
-    passages = first["periapsis_time"], second["periapsis_time"]
-    if not all(item.known for item in passages):
-        return None
-    delay = passages[0].value - passages[1].value
-    spread = math.hypot(passages[0].sigma, passages[1].sigma)
-    better = min((item["period"] for item in (first, second)), key=lambda item: item.sigma if item.known else math.inf)
+    delay, spread, period = shift
     gap = float(table["met"].iloc[after[0]] - table["met"].iloc[before[-1]])
-    if not better.known:
+    if period is None:
         return (delay, spread, math.inf) if gap + delay >= -2 * spread else None
-    turns = math.ceil((-gap - delay - 2 * spread) / better.value)
-    spread = math.hypot(spread, turns * better.sigma)
-    return (delay + turns * better.value, spread, better.value) if spread < better.value / 8 else None
+    turns = math.ceil((-gap - delay - 2 * spread) / period.value)
+    spread = math.hypot(spread, turns * period.sigma)
+    return (delay + turns * period.value, spread, period.value) if spread < period.value / 8 else None
+
+
+def _shift(before: CoastFit, after: CoastFit) -> tuple[float, float, Estimate | None] | None:
+    """Seconds that bring the periapsis passage of one fit to that of another of the same orbit, their standard deviation, and the period; None where the orbits differ or
+    show no passage."""
+    if not (before.determined and after.determined):
+        return None
+    first, second = describe(before), describe(after)
+    passages = first["periapsis_time"], second["periapsis_time"]
+    if not all(_agree(first[name], second[name]) for name in ("energy", "angular_momentum")) or not all(item.known for item in passages):
+        return None
+    better = min((item["period"] for item in (first, second)), key=lambda item: item.sigma if item.known else math.inf)
+    return passages[0].value - passages[1].value, math.hypot(passages[0].sigma, passages[1].sigma), better if better.known else None
+
+
+def mend_jumps(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHistory, chain: Chain) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Times as they run on where the clock jumped by a whole number of minutes in the middle of a coast: without a change of orbit, and without any propellant used.
+
+    Returns the table (as :func:`settle_clock_runs` does) and remarks; without a jump the very table that was handed in.
+    """
+    met, sigma = table["met"].to_numpy(float).copy(), table["met_sigma"].to_numpy(float).copy()
+    remarks = []
+    for first, second in zip(chain.arcs, chain.arcs[1:]):
+        jump = _jump(first, second, rows, propellant, chain)
+        if jump is None:
+            continue
+        delay, spread, _ = jump
+        start = _first_of_jump(first, second, chain, jump)
+        met[start:] += delay
+        after = [row for row in second.rows if row >= start]
+        sigma[after] = np.hypot(sigma[after], _SLACK * spread * math.sqrt(len(after)))
+        place = f"line {table['row'].iloc[start]}" if "row" in table else f"row {start + 1}"
+        remarks.append(
+            f"{place}: the clock jumped by {-delay / 60:+.0f} min in the middle of a coast (same orbit, no propellant used): lines from there on are counted {abs(delay):.0f} s "
+            f"{'later' if delay > 0 else 'earlier'}"
+        )
+    return (table.assign(met=met, met_sigma=sigma), tuple(remarks)) if remarks else (table, ())
+
+
+def _jump(first: FittedArc, second: FittedArc, rows: PanelRows, propellant: PropellantHistory, chain: Chain) -> tuple[float, float, float] | None:
+    """Seconds to add to the rows of a coast that goes on with the one before but for the clock, their standard deviation, and the period (inf: none)."""
+    if first.kind != "coast" or second.kind != "coast" or first.body.name != second.body.name or min(len(first.rows), len(second.rows)) < 2:
+        return None
+    known = propellant.known(first.rows), propellant.known(second.rows)
+    if not all(known) or not steady(propellant, known[0][-1], known[1][0]) or any(burning(rows, row) for row in chain.between[second.index]):
+        return None
+    shift = _shift(chain.fits[first.index], chain.fits[second.index])
+    if shift is None or shift[1] > _MINUTE / 8:
+        return None
+    delay, spread, period = shift
+    gap = second.start - first.end
+    turns = range(-_TURNS, _TURNS + 1) if period is not None else (0,)
+    tries = [(delay + n * (period.value if n else 0.0), math.hypot(spread, n * (period.sigma if n else 0.0))) for n in turns]
+    whole = [(time, doubt) for time, doubt in tries if abs(time - _MINUTE * round(time / _MINUTE)) < 3.0 * doubt + 0.5 and round(time / _MINUTE) and gap + time > 0 and doubt < _MINUTE / 8]
+    # whole hours before whole minutes, then the smallest
+    best = min(whole, key=lambda item: (round(item[0] / _MINUTE) % 60 != 0, abs(item[0])), default=None)
+    return None if best is None else (_MINUTE * round(best[0] / _MINUTE), best[1], math.inf if period is None else period.value)
+
+
+def _first_of_jump(first: FittedArc, second: FittedArc, chain: Chain, jump: tuple[float, float, float]) -> int:
+    """Row at which the clock jumped: the last rows of the coast before may have been taken for slips of the clock, by the jump or whole revolutions more."""
+    delay, spread, period = jump
+    slipped = {item.position: item.expected - item.value for item in chain.fits[first.index].set_aside if item.column == "met"}
+    start = min((*chain.between[second.index], second.rows[0]))
+    while start - 1 in slipped:
+        off = slipped[start - 1] - delay
+        off -= period * round(off / period) if math.isfinite(period) else 0.0
+        if not abs(off) < 3.0 * spread + 5.0:
+            break
+        start -= 1
+    return start
 
 
 def _agree(one: Estimate, other: Estimate) -> bool:

@@ -38,3 +38,16 @@ def test_a_clock_set_back_in_a_burn_is_said_and_spends_no_more_for_it():
     assert any(f"line {row.line}: how long the clock stood before it started again can't be told" in remark for remark in findings.remarks)
     assert len(findings.burns) == len(flight.truth["burns"])
     assert np.allclose([burn.spent.value for burn in findings.burns], [burn["spent"] for burn in flight.truth["burns"]], rtol=5e-3)
+
+
+@pytest.mark.parametrize("seed, part, jump", [(0, 0.5, 3600.0), (1, 0.3, 3600.0), (2, 0.5, 600.0), (3, 0.8, 60.0)])
+def test_a_clock_that_jumped_in_a_coast_is_no_burn(seed, part, jump):
+    flight = random_flight(seed)
+    rows = sorted(flight.book.rows, key=lambda row: row.met)
+    place = int(part * len(rows))
+    for row in rows[place:]:
+        row.clock = clock_text(row.met + jump)
+    findings = reconstruct(dataclasses.replace(flight, csv=flight.book.csv(), plan=""))
+    assert any(f"line {rows[place].line}: the clock jumped by {jump / 60:+.0f} min" in remark for remark in findings.remarks)
+    assert not findings.set_aside
+    assert np.allclose([burn.ignition.value for burn in findings.burns], [burn["ignition"] for burn in flight.truth["burns"]], atol=15.0)
