@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 RIM = 0.90  # part of the radius that is looked at
 STEPS, MOST_STEP = 12, math.radians(5)  # of the last steps
-COARSE, FINE = 40, 112  # pixels across for the search and for the last steps
+COARSE, FINE = 32, 112  # pixels across for the search and for the last steps
 SOFT = 0.07  # the model passes from sky to ground over this on either side: wider than a horizon line drawn in ink
 FIT = 0.68  # least correlation of model and picture
 APART = 0.08  # least difference of sky and ground, part of that on the reference picture
@@ -88,13 +88,11 @@ def halves(reference: "np.ndarray") -> tuple["np.ndarray", "np.ndarray"]:
     cv2 = load_opencv()
     size = 64
     small = cv2.cvtColor(cv2.resize(reference, (size, size), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
-    x, y = _grid(size)
-    inside = x**2 + y**2 < RIM**2
+    inside, _, y = _disc(size)
     colours = small[inside]
     cv2.setRNGSeed(1)
     _, labels, centres = cv2.kmeans(colours, 2, None, (3, 50, 0.1), 4, cv2.KMEANS_PP_CENTERS)
-    heights = y[inside]
-    upper = int(np.mean(heights[labels.ravel() == 1]) > np.mean(heights[labels.ravel() == 0]))
+    upper = int(np.mean(y[labels.ravel() == 1]) > np.mean(y[labels.ravel() == 0]))
     middles = [np.median(colours[labels.ravel() == which], axis=0) for which in (upper, 1 - upper)]
     return middles[0], middles[1]
 
@@ -112,9 +110,7 @@ def horizon(crop: "np.ndarray", sky: "np.ndarray", ground: "np.ndarray", edge: f
     best = int(fits.argmax())
     pitch, roll, fit = pitches[best], rolls[best], float(fits[best])
     fine = _skyness(crop, sky, ground, FINE)
-    x, y = _grid(FINE)
-    inside = x**2 + y**2 < RIM**2
-    x, y = x[inside], y[inside]
+    _, x, y = _disc(FINE)
     limit = edge * 1.5 if edge else math.pi / 2
 
     def correlation(p: float, r: float) -> tuple[float, "np.ndarray"]:
@@ -160,22 +156,32 @@ def _sharpness(crop, sky, ground, pitch: float, roll: float, edge: float) -> flo
 
     cv2 = load_opencv()
     lab = cv2.cvtColor(cv2.resize(crop, (LIT, LIT), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
-    x, y = _grid(LIT)
-    inside = x**2 + y**2 < RIM**2
-    x, y = x[inside], y[inside]
+    inside, x, y = _disc(LIT)
     values = lab[inside] @ (sky - ground)
     model = _model(x, y, pitch, roll, edge)
-    surface, _ = np.linalg.qr(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1))
+    surface = _smooth_surface()
     left, right = (each - surface @ (surface.T @ each) for each in (values, model))
     return float(left @ right / (np.linalg.norm(left) * np.linalg.norm(right) + 1e-9))
 
 
-def _grid(size: int):
-    """Places on the ball in radii, x to the right and y up."""
+@lru_cache(maxsize=1)
+def _smooth_surface() -> "np.ndarray":
+    """Orthonormal columns that span the surfaces of second order over the ball at LIT pixels across."""
+    import numpy as np
+
+    _, x, y = _disc(LIT)
+    return np.linalg.qr(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1))[0]
+
+
+@lru_cache(maxsize=8)
+def _disc(size: int):
+    """Which pixels of a picture ``size`` across lie within the ball's rim, and where these are in radii, x to the right and y up."""
     import numpy as np
 
     steps = (np.arange(size) + 0.5) / size * 2 - 1
-    return np.meshgrid(steps, -steps)
+    x, y = np.meshgrid(steps, -steps)
+    inside = x**2 + y**2 < RIM**2
+    return inside, x[inside], y[inside]
 
 
 def _model(x, y, pitch: float, roll: float, edge: float):
@@ -195,11 +201,9 @@ def _model(x, y, pitch: float, roll: float, edge: float):
 def _templates(size: int, edge: float):
     import numpy as np
 
-    x, y = _grid(size)
-    inside = x**2 + y**2 < RIM**2
-    x, y = x[inside], y[inside]
+    _, x, y = _disc(size)
     limit = edge if edge else math.radians(88)
-    pairs = [(p, r) for p in np.linspace(-limit, limit, 37) for r in np.arange(-180, 180, 6) * (math.pi / 180)]
+    pairs = [(p, r) for p in np.linspace(-limit, limit, 25) for r in np.arange(-180, 180, 8) * (math.pi / 180)]
     models = np.array([_model(x, y, p, r, edge) for p, r in pairs], np.float32)
     models -= models.mean(axis=1, keepdims=True)
     models /= np.linalg.norm(models, axis=1, keepdims=True) + 1e-9
@@ -213,8 +217,7 @@ def _skyness(crop, sky, ground, size: int):
 
     cv2 = load_opencv()
     small = cv2.cvtColor(cv2.resize(crop, (size, size), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
-    x, y = _grid(size)
-    inside = x**2 + y**2 < RIM**2
+    inside, _, _ = _disc(size)
     axis = sky - ground
     values = (small[inside] - (sky + ground) / 2) @ axis / max(float(axis @ axis), 1.0)
     low, high = np.percentile(values, (5, 95))  # then the middles of what is nearer to each: sky and ground in this light

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyser.ingest.images import load_opencv
+from analyser.ingest.images import grey_of, load_opencv
 from analyser.ingest.instruments import READERS
 from analyser.ingest.register import Registration, project
 
@@ -54,8 +54,11 @@ def rectify(pixels: "np.ndarray", homography: "np.ndarray", gauge: "Gauge", marg
     )
 
 
-def cut(pixels: "np.ndarray", view: Registration, gauge: "Gauge", place: "Place | None" = None) -> Cut:
-    """One gauge of a screenshot whose panel was found, or not, at ``view``; the gauge itself at ``place``, where that is known better."""
+def cut(pixels: "np.ndarray", view: Registration, gauge: "Gauge", place: "Place | None" = None, grey: "np.ndarray | None" = None) -> Cut:
+    """One gauge of a screenshot whose panel was found, or not, at ``view``; the gauge itself at ``place``, where that is known better.
+
+    ``grey``: the screenshot in grey, where that is at hand: most readers want no colours.
+    """
     import numpy as np
 
     if not view.found:
@@ -71,9 +74,11 @@ def cut(pixels: "np.ndarray", view: Registration, gauge: "Gauge", place: "Place 
         return Cut(None, box if box[2] > box[0] and box[3] > box[1] else None, "this gauge is partly outside the screenshot")
     if place and place.hidden:
         return Cut(None, box, place.hidden)
-    return Cut(as_read(rectify(pixels, homography, gauge, READERS[gauge.kind].margin), gauge), box)
+    reader = READERS[gauge.kind]
+    source = pixels if reader.colour or grey is None else grey
+    return Cut(as_read(rectify(source, homography, gauge, reader.margin), gauge), box)
 
 
 def as_read(crop: "np.ndarray", gauge: "Gauge") -> "np.ndarray":
     """A crop in colour or grey, as the reader of the gauge's kind wants it."""
-    return crop if READERS[gauge.kind].colour else load_opencv().cvtColor(crop, load_opencv().COLOR_BGR2GRAY)
+    return crop if READERS[gauge.kind].colour else grey_of(crop)

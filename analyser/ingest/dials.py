@@ -14,7 +14,7 @@ from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.needles import refined, see_needles
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
 from analyser.ingest.unrolled import (
-    ANGLES, INNER, OUTER, RADII, angle_sigma, between_pi, difference_from, difference_from_face, face_beside, likeness, unrolled,
+    ANGLES, INNER, OUTER, RADII, angle_sigma, between_pi, difference_from, difference_from_face, face_beside, likeness, lights, unrolled,
 )  # fmt: skip
 
 if TYPE_CHECKING:
@@ -46,12 +46,13 @@ def see_dials(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray"
     reaches = [reach for _, doubt, reach in first if not doubt]
     usual = float(np.median(reaches)) if len(reaches) >= ENOUGH else 0.0
     stack = np.stack(rings)
+    light = lights(stack)
     readings = []
     for index in range(len(crops)):
         angle, doubt, reach = first[index]
         if not doubt and reach < SHORT * usual:
             doubt = f"what stands out reaches {reach:.0%} of the radius, the needle elsewhere {usual:.0%}"
-        face = face_beside(stack, angles, index, angle)
+        face = face_beside(stack, light, angles, index, angle)
         if face is not None:
             angle, doubt, _ = _needle(_coloured(difference_from(rings[index], face), colours[index]), (angle, doubt, reach))
         readings.append((Seen(reading=_reading(gauge, angle, doubt, angle_sigma(crops[index]))),))
@@ -105,7 +106,8 @@ def _needle(differs: "np.ndarray | None", first: tuple[float, str, float] | None
     if differs is None:
         return first or (math.nan, "the dial is too dark or blank to see a needle", math.nan)
     # an unbroken line from the hub: at each angle the least difference so far (smoothed a little), summed outwards
-    near = np.maximum.reduce([np.roll(differs, shift, axis=0) for shift in range(-2, 3)])  # a needle may be a bit off centre
+    wrapped = np.concatenate([differs[-2:], differs, differs[:2]])  # a needle may be a bit off centre
+    near = np.maximum.reduce([wrapped[shift : shift + ANGLES] for shift in range(5)])
     smooth = (near + np.roll(near, 1, axis=1) + np.roll(near, 2, axis=1)) / 3
     smooth[:, :2] = near[:, :2]
     floor = np.minimum.accumulate(smooth, axis=1)

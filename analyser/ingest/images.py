@@ -249,6 +249,12 @@ def open_image(path: str | Path) -> "np.ndarray":
     return np.ascontiguousarray(_turn(_as_colour(pixels), header.orientation))
 
 
+def grey_of(pixels: "np.ndarray") -> "np.ndarray":
+    """A picture in colour as grey, (height, width), uint8; one that is grey already as it is."""
+    cv2 = load_opencv()
+    return pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+
+
 def _as_colour(pixels: "np.ndarray") -> "np.ndarray":
     import numpy as np
 

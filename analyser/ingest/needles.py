@@ -237,7 +237,8 @@ def refined(differs: "np.ndarray", best: int, along: "np.ndarray", hub: float = 
         use = along
     weights = np.maximum(window - np.median(window, axis=0), 0) ** 2
     offset = np.arange(-half, half + 1)[:, None]
-    peak = np.array([np.convolve(weights[:, i], np.ones(5), "same").argmax() - half for i in range(RADII)])
+    padded = np.pad(weights, ((2, 2), (0, 0)))
+    peak = sum(padded[shift : shift + len(rows)] for shift in range(5)).argmax(axis=0) - half
     close = np.abs(offset - peak[None]) <= int(3.5 / (360 / ANGLES))
     weights = weights * close
     total = weights.sum(axis=0)

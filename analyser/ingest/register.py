@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyser.ingest.images import load_opencv
+from analyser.ingest.images import grey_of, load_opencv
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,7 +27,7 @@ MIN_CLOSE = 10  # in a closer search, whose views must also look like the panel
 LIKE = 0.4  # least correlation of fine structure for a view that few features agree on
 DIM = 8.0  # grey levels: a picture with less between its dark and bright places shows nothing also when looked at closely
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
-TRACKED = 260  # corners of the reference that are followed from screenshot to screenshot
+TRACKED = 200  # corners of the reference that are followed from screenshot to screenshot
 MIN_TRACKED = 40
 THRESHOLD = 2.5  # pixels at working size
 
@@ -117,7 +117,7 @@ class PanelFinder:
             middle = np.mean(quad, axis=0)
             inside = np.round(middle + 0.9 * (np.asarray(quad, float) - middle)).astype(np.int32)
             cv2.fillPoly(mask, [inside], 0)
-        self._mask, self._grey = mask, cv2.cvtColor(reference, cv2.COLOR_BGR2GRAY)
+        self._mask, self._grey = mask, grey_of(reference)
         self._points, self._marks = self._features(reference, mask)
         # for the closer search also as the panel looks from further away
         far, coarse = [self._points], [self._marks]
@@ -144,7 +144,7 @@ class PanelFinder:
 
         cv2 = load_opencv()
         scale = min(1.0, (CLOSE_WIDTH if closely else WORK_WIDTH) / max(pixels.shape[:2]))
-        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        grey = grey_of(pixels)
         if scale < 0.4:  # much larger than what is looked at: no need to soften every pixel of it
             grey = cv2.resize(grey, None, fx=2 * scale, fy=2 * scale, interpolation=cv2.INTER_AREA)
         if closely:
@@ -168,7 +168,7 @@ class PanelFinder:
     def _work(pixels, scale: float):
         """Grey, at working size, with even contrast."""
         cv2 = load_opencv()
-        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        grey = grey_of(pixels)
         if scale < 1:
             grey = cv2.resize(grey, (round(grey.shape[1] * scale), round(grey.shape[0] * scale)), interpolation=cv2.INTER_AREA)
         return cv2.createCLAHE(clipLimit=3.0, tileGridSize=(8, 8)).apply(grey)
@@ -197,7 +197,7 @@ class PanelFinder:
         if inside.sum() < MIN_TRACKED:
             return missed
         start = start[inside].astype(np.float32)[:, None]
-        options = {"winSize": (15, 15), "maxLevel": 2}
+        options = {"winSize": (11, 11), "maxLevel": 2}
         ahead, there, _ = cv2.calcOpticalFlowPyrLK(seen, now, start, None, **options)
         back, again, _ = cv2.calcOpticalFlowPyrLK(now, seen, ahead, None, **options)
         good = (there.ravel() == 1) & (again.ravel() == 1) & (np.linalg.norm(back - start, axis=2).ravel() < 0.7)
@@ -264,7 +264,7 @@ class PanelFinder:
         scale = 640 / max(self.width, self.height)
         size = (round(self.width * scale), round(self.height * scale))
         to_small = np.array([[scale, 0, 0], [0, scale, 0], [0, 0, 1]])
-        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        grey = grey_of(pixels)
         seen = cv2.warpPerspective(grey, np.linalg.inv(homography @ np.linalg.inv(to_small)), size, flags=cv2.INTER_AREA)
         there = cv2.warpPerspective(np.full_like(grey, 255), np.linalg.inv(homography @ np.linalg.inv(to_small)), size)
         use = (cv2.resize(self._mask, size, interpolation=cv2.INTER_NEAREST) > 0) & (there > 250)

@@ -18,7 +18,7 @@ from analyser.ingest.consistency import decimal_mark, doubt_odd_formats
 from analyser.ingest.decode import Motion, decode
 from analyser.ingest.grammar import sigma_of
 from analyser.ingest.cutting import Cut, as_read, cut, rectify
-from analyser.ingest.images import crop_png, open_image
+from analyser.ingest.images import crop_png, grey_of, open_image
 from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
 from analyser.ingest.readout import NOTHING, GaugeReading, Seen, ask_tesseract, interpret
@@ -136,18 +136,19 @@ class Looks:
         self._waiting: list[list[Cut]] = []
 
     def find(self, pixels: "np.ndarray") -> Registration:
-        """Where the panel is in the next screenshot, followed from the one before."""
+        """Where the panel is in the next screenshot, in colour or grey, followed from the one before."""
         self._view = self._finder.find(pixels, self._view)
         return self._view
 
     def add(self, pixels: "np.ndarray", view: Registration | None = None) -> None:
         """Look at one more screenshot (at ``view``, where it was sought already)."""
-        view = view or self.find(pixels)
+        grey = grey_of(pixels)
+        view = view or self.find(grey)
         if not view.found:
             self.lost[len(self.boxes)] = view.reason
         gauges = list(self.panel.gauges.values())
-        places = self._surroundings.places(pixels, view) if view.found else [None] * len(gauges)
-        cuts = [cut(pixels, view, gauge, place) for gauge, place in zip(gauges, places)]
+        places = self._surroundings.places(grey, view) if view.found else [None] * len(gauges)
+        cuts = [cut(pixels, view, gauge, place, grey) for gauge, place in zip(gauges, places)]
         self.boxes.append([each.box for each in cuts])
         self._waiting.append(cuts)
         if len(self._waiting) >= CHUNK:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyser.ingest.images import load_opencv
+from analyser.ingest.images import grey_of, load_opencv
 from analyser.ingest.register import Registration, project
 
 if TYPE_CHECKING:
@@ -46,16 +46,14 @@ class Surroundings:
     """What is printed about each gauge on the reference picture."""
 
     def __init__(self, reference: "np.ndarray", gauges: "Sequence[Gauge]"):
-        cv2 = load_opencv()
-        grey = cv2.cvtColor(reference, cv2.COLOR_BGR2GRAY)
+        grey = grey_of(reference)
         self._around = [_Around(grey, gauge, gauges) for gauge in gauges]
 
     def places(self, pixels: "np.ndarray", view: Registration) -> list[Place]:
-        """Where each gauge is in a screenshot whose panel was found at ``view``."""
+        """Where each gauge is in a screenshot, in colour or grey, whose panel was found at ``view``."""
         import numpy as np
 
-        cv2 = load_opencv()
-        grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        grey = grey_of(pixels)
         looks = [around.look(grey, view.homography) for around in self._around]
         every = np.concatenate([cells for _, cells in looks]) if looks else np.zeros(0)
         usual = float(np.median(every)) if len(every) >= LEAST_CELLS else 0.0
