@@ -131,7 +131,7 @@ class Fall:
         return y[1] - bend * shift**2, x[1] + shift, r[best, fall] - self.body.radius + vr[best, fall] * shift
 
 
-def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.inf, floor: float | None = None, step: float = STEP) -> Fall:
+def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.inf, floor: float | None = None, step: float = STEP, slowest=0.0) -> Fall:
     """Let crafts fall through the air of a body.
 
     Parameters
@@ -150,6 +150,8 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
         Radius of the ground, m; by default the datum.
     step : float
         How finely to integrate: :data:`STEP` or :data:`COARSE`.
+    slowest : array (k,) or float
+        m/s. A fall that the air has slowed below this is stopped: it only grows slower, and long sinks take many steps.
     """
     share = step
     spin = body.rotation_rate if spin is None else spin
@@ -157,7 +159,7 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
     y = np.array(start, float).T
     count = y.shape[1]
     all_ballistic = ballistic = np.broadcast_to(np.asarray(ballistic, float), (count,))
-    longest = np.broadcast_to(np.asarray(longest, float), (count,))
+    longest, slowest = (np.broadcast_to(np.asarray(limit, float), (count,)) for limit in (longest, slowest))
     logarithm, height = _air(body)
     top, mu = body.radius + body.air_top, body.mu
 
@@ -188,7 +190,8 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
         for _ in range(_MOST_STEPS):
             if over.any():  # those that have ended are carried on no further
                 kept = ~over
-                falling, t, y, slope, felt, through, ballistic, longest = (part[..., kept] for part in (falling, t, y, slope, felt, through, ballistic, longest))
+                falling, t, y, slope, felt, through = (part[..., kept] for part in (falling, t, y, slope, felt, through))
+                ballistic, longest, slowest = ballistic[kept], longest[kept], slowest[kept]
                 if not falling.size:
                     break
             speed = np.hypot(y[1], y[2])
@@ -206,7 +209,7 @@ def fall(body: Body, start, ballistic, spin: float | None = None, longest=math.i
             t, y = t + step, new
             slope, felt, through = rates(y)
             history.append((falling, t, y, felt, slope))
-            over = out | (t >= longest * (1 - 1e-12))
+            over = out | (t >= longest * (1 - 1e-12)) | ((through < slowest) & (felt > mu / y[0] ** 2))
             if over.any():
                 ended[falling[over]] = np.where(below, "ground", np.where(left, "left", "stopped"))[over]
     return Fall(body, spin, all_ballistic, *_held(history, count), ended)

@@ -13,6 +13,7 @@ from analyser.fitting.panel_rows import PanelRows
 from analyser.flight import Body
 
 _LADDER = np.exp(np.linspace(math.log(4e-3), math.log(8.0), 17))  # of a first guess of the ballistic coefficient
+_FAR_BELOW = 0.3  # of the speed read: a guess that brings the craft below this is too low, how far does not matter
 _DROP = 0.6  # of the level before: a ballistic coefficient that falls below it means that something opened
 _SLOWER = 0.12  # of the speed foretold: by so much at least must the craft be slower then
 _LATE = 0.6  # of the speed foretold: slower than that, an opening was marked late
@@ -101,7 +102,8 @@ def pair_ballistics(way: Way, body: Body, guess: float) -> tuple[np.ndarray, np.
     ladder = guess * _LADDER
     start = np.repeat(way.states[:-1], len(ladder), axis=0)
     span = np.repeat(np.diff(way.met), len(ladder))
-    flown = fall(body, start, np.tile(ladder, count), way.spin, longest=np.maximum(span, 0.0), floor=0.9 * body.radius, step=COARSE)
+    far_below = np.repeat(_FAR_BELOW * way.through[1:], len(ladder))
+    flown = fall(body, start, np.tile(ladder, count), way.spin, longest=np.maximum(span, 0.0), floor=0.9 * body.radius, step=COARSE, slowest=far_below)
     reached = flown.air_speed[-1].reshape(count, len(ladder))
     found, spread = np.full(count, np.nan), np.full(count, np.inf)
     for pair in range(count):

@@ -92,3 +92,13 @@ def test_a_shallow_pass_leaves_again_and_a_stop_is_kept():
     stopped = fall(ARDENT, start, 850.0, longest=[10.0, 20.0])
     assert stopped.ended.tolist() == ["stopped", "stopped"] and stopped.time[-1] == pytest.approx([10.0, 20.0])
     assert np.isnan(at_the_top(ARDENT, energy, 1e13)[0, 1])
+
+
+def test_a_fall_is_stopped_once_the_air_has_slowed_it_enough():
+    slow = ARDENT.surface_gravity  # one second's worth: far below the steady sink from which the second one speeds up
+    start = [[ARDENT.radius + 30e3, -900.0, 1500.0], [ARDENT.radius + 30e3, -slow, ARDENT.rotation_rate * ARDENT.radius]]
+    flown = fall(ARDENT, start, 50.0, slowest=300.0)
+    assert flown.ended.tolist() == ["stopped", "stopped"]
+    assert 200 < flown.air_speed[-1, 0] < 300 and flown.altitude[-1, 0] > 0
+    # slower than that from the beginning, but speeding up: it goes on until the air slows it again
+    assert flown.air_speed[:, 1].max() > flown.air_speed[-1, 1] and flown.altitude[-1, 1] < 25e3
