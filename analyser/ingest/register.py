@@ -24,6 +24,7 @@ FAR = (0.7, 0.5, 0.35)
 RATIO = 0.78  # best match against second best (Lowe 2004, section 7.1, uses 0.8)
 MIN_INLIERS = 18
 MIN_CLOSE = 10  # in a closer search, whose views must also look like the panel
+CHANCE = 7, 6  # features of a picture without the panel that agree by chance: with the panel seen from further away, and from as near as the reference
 LIKE = 0.4  # least correlation of fine structure for a view that few features agree on
 DIM = 8.0  # grey levels: a picture with less between its dark and bright places shows nothing also when looked at closely
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
@@ -220,20 +221,37 @@ class PanelFinder:
         return self.search(pixels)
 
     def search(self, pixels: "np.ndarray") -> Registration:
-        """The panel in a screenshot, by a full search; a second, closer one where the first finds nothing."""
+        """The panel in a screenshot, by a full search; a second, closer one where the first finds nothing but what might be the panel, dim or far away."""
         import numpy as np
 
-        found = self._search(pixels, False)
-        if not found.found and len(self._points) >= MIN_INLIERS and float(np.ptp(np.percentile(pixels[::8, ::8], (1, 99.5)))) > DIM:
-            closer = self._search(pixels, True)
-            return closer if closer.found else found
-        return found
-
-    def _search(self, pixels: "np.ndarray", closely: bool) -> Registration:
-        cv2 = load_opencv()
         if len(self._points) < MIN_INLIERS:
             return Registration(None, reason="the reference picture has too few features to be found again")
-        points, marks = self._features(pixels, closely=closely)
+        points, marks = self._features(pixels)
+        found = self._search(pixels, points, marks, False)
+        if found.found or float(np.ptp(np.percentile(pixels[::8, ::8], (1, 99.5)))) <= DIM or not self._may_be_there(pixels, points, marks):
+            return found
+        closer = self._search(pixels, *self._features(pixels, closely=True), True)
+        return closer if closer.found else found
+
+    def _may_be_there(self, pixels, points, marks) -> bool:
+        """Whether more features than by chance agree on a view of the panel, near or far; costs a fraction of looking more closely."""
+        cv2 = load_opencv()
+        scale = max(1.0, max(pixels.shape[:2]) / WORK_WIDTH)
+        near = len(self._points)
+        for chance, own_points, own_marks, ratio in (
+            (CHANCE[1], self._points, self._marks, RATIO), (CHANCE[0], self._far_points[near:], self._far_marks[near:], CLOSE_RATIO),
+        ):  # fmt: skip
+            own, there = matched(own_marks, marks, ratio)
+            if len(own) <= chance:
+                continue
+            cv2.setRNGSeed(1)
+            homography, mask = cv2.findHomography(own_points[own], points[there], cv2.USAC_MAGSAC, 1.5 * THRESHOLD * scale, maxIters=2000, confidence=0.999)
+            if homography is not None and int(mask.sum()) > chance:
+                return True
+        return False
+
+    def _search(self, pixels, points, marks, closely: bool) -> Registration:
+        cv2 = load_opencv()
         if len(points) < MIN_INLIERS:
             return Registration(None, reason="the screenshot shows almost nothing that could be matched")
         own_points, own_marks = (self._far_points, self._far_marks) if closely else (self._points, self._marks)
