@@ -143,7 +143,7 @@ class Looks:
     def add(self, pixels: "np.ndarray", view: Registration | None = None) -> None:
         """Look at one more screenshot (at ``view``, where it was sought already)."""
         grey = grey_of(pixels)
-        view = view or self.find(grey)
+        view = self._view = view or self.find(grey)
         if not view.found:
             self.lost[len(self.boxes)] = view.reason
         gauges = list(self.panel.gauges.values())
