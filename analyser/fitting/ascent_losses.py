@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.atmosphere import density
-from analyser.fitting.curves import cubic, monotone
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.flight import Body
@@ -89,8 +89,9 @@ def _kept(climb: Climb, keep: np.ndarray) -> Climb:
 
 def _integrals(climb: Climb, body: Body, area: float) -> tuple[float, float]:
     fine = np.unique(np.concatenate([np.linspace(a, b, _PER_GAP) for a, b in zip(climb.met, climb.met[1:])]))
-    radius, radial = cubic(climb.met, climb.radius, climb.radial, fine)
-    transverse = monotone(climb.met, climb.transverse, fine)
+    height = CubicHermiteSpline(climb.met, climb.radius, climb.radial)
+    radius, radial = height(fine), height.derivative()(fine)
+    transverse = PchipInterpolator(climb.met, climb.transverse)(fine)
     speed = np.hypot(radial, transverse) + 1e-6
     gravity = float(np.trapezoid(body.mu / radius**2 * radial / speed, fine))
     known = np.isfinite(climb.mass)

@@ -20,11 +20,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from analyser.findings import Estimate
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.atmosphere import density
-from analyser.fitting.curves import monotone
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.timing import BurnTimes
@@ -106,7 +106,7 @@ def _integrals(before, after, nodes, start: float, end: float, rows: PanelRows, 
     if len(met) < 2:
         return 0.0, 0.0, speed[-1] - speed[0], 0.0
     grid = np.linspace(met[0], met[-1], 16 * len(met) + 33)
-    smooth = monotone(met, np.stack([radius, speed, climb], axis=1), grid).T
+    smooth = PchipInterpolator(met, np.stack([radius, speed, climb], axis=1))(grid).T
     sine = np.clip(smooth[2] / np.maximum(smooth[1], 1e-3), -1, 1)
     pull = body.mu / smooth[0] ** 2 * sine
     gravity = float(np.trapezoid(pull, grid))
