@@ -23,6 +23,7 @@ __all__ = [
 ]  # fmt: skip
 
 _EDGE = 1e-9  # relative slack for "this apsis is at the limit of the radius"
+_NOTHING = 1e-7  # of the delta-v of a transfer: an impulse below it is what rounding leaves (its square is in the last digits of the energy)
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,7 @@ def least_transfer(mu, energy_from, h_from, energy_to, h_to, *, radius_min=0.0, 
         return Transfer(math.nan, (), math.nan, math.nan, math.nan)
     chain = [(energy_from, h_from), (energy, h), (energy_to, h_to)]
     impulses = [impulse(mu, a, b, r) for a, b, r in zip(chain, chain[1:], (r1, r2))]
-    kept = [i for i in impulses if i.delta_v > 1e-9 * max(cost, 1e-300) and i.delta_v > 1e-9]
+    kept = [i for i in impulses if i.delta_v > max(_NOTHING * cost, 1e-9)]
     duration = 0.0 if len(kept) < 2 or r1 == r2 else float(flight_time(mu, energy, h, r1, r2))
     return Transfer(cost, tuple(kept), energy, h, duration)
 

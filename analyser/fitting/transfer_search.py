@@ -12,12 +12,11 @@ orbit runs through a limit of the radius, a search over one speed (apsis to limi
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 _EDGE = 1e-9  # relative slack for "this apsis is at the limit of the radius"
-_GOLDEN = (math.sqrt(5) - 1) / 2
+_SETTLED = 1e-14  # of the delta-v: steps that promise less end the search
+_GRID, _FINER, _ROUNDS = 48, 17, 7
 
 
 def apsides(mu, energy, angular_momentum):
@@ -87,8 +86,7 @@ def search(mu, e1, h1, e2, h2, radius_min, radius_max):
     edges = (low, high)
     if any(end.crosses[k].any() for end in ends for k in (0, 1)):
         _edge_once(mu, ends, edges, best)
-        for forward in (True, False):
-            _apsis_to_edge(mu, ends if forward else ends[::-1], edges, best, forward)
+        _apsis_to_edge(mu, ends, edges, best)
         _edge_to_edge(mu, ends, edges, best)
     cost = np.where(np.isfinite(best.cost) & ends[0].reached & ends[1].reached, best.cost, np.nan)
     return tuple(x.reshape(shape) for x in (cost, *best.rest))
@@ -141,63 +139,75 @@ def _edge_once(mu, ends, edges, best):
             best.offer(both, np.hypot(u2 - u1, w2 - w1), edge[both], edge[both], ends[1].energy[both], ends[1].h[both])
 
 
-def _apsis_to_edge(mu, ends, edges, best, forward):
-    """Tangential at an apsis of the first, any direction at a limit that the second runs through: one speed to choose."""
-    first, second = ends
-    for k, edge in enumerate(edges):
-        for apsis in first.apsides:
-            with np.errstate(invalid="ignore"):
-                use = np.flatnonzero(second.crosses[k] & np.isfinite(apsis) & (np.abs(apsis - edge) > _EDGE * apsis))
-            if not use.size:
-                continue
-            r = apsis[use]
-            inverse = 1 / edge[use]
-            v = first.h[use] / r
-            u2, w2 = speeds_at(mu, second.energy[use], second.h[use], edge[use])
-            limit = np.sqrt(2 * mu / (r * (1 + r * inverse)))  # speed at r whose other apsis is the edge
-            steep = np.sqrt(np.abs(1 - (r * inverse) ** 2))
-            outward = r * inverse < 1
-            reach = np.sqrt(np.clip((np.abs(v) + np.where(np.isfinite(best.cost[use]), best.cost[use], 10 * limit)) ** 2 - limit**2, 0, None))
-
-            def speed(s):  # s in -1 .. 1 covers both senses; the radial speed at the edge is smooth in it
-                near = np.cos(np.pi / 2 * (1 - s)) * limit
-                far = np.where(s < 0, -1.0, 1.0) * np.hypot(limit, s * reach)
-                return np.where(outward, far, near)
-
-            def cost(s):
-                w = speed(s)
-                u = steep * np.where(outward, np.abs(s) * reach, np.abs(np.sin(np.pi / 2 * (1 - s))) * limit)
-                return np.abs(w - v) + np.hypot(u - u2, w * r * inverse - w2)
-
-            s = _minimum(cost, use.size)
-            w = speed(s)
-            energy, h = w**2 / 2 - mu / r, w * r
-            radii = (r, edge[use]) if forward else (edge[use], r)
-            best.offer(use, cost(s), *radii, energy, h)
+def _apsis_to_edge(mu, ends, edges, best):
+    """Tangential at an apsis of one orbit, any direction at a limit that the other runs through: one speed to choose, for all such ways together."""
+    ways = []
+    for forward, (first, second) in ((True, ends), (False, ends[::-1])):
+        for edge, crosses in zip(edges, second.crosses):
+            for apsis in first.apsides:
+                with np.errstate(invalid="ignore"):
+                    use = np.flatnonzero(crosses & np.isfinite(apsis) & (np.abs(apsis - edge) > _EDGE * apsis))
+                ways.append((use, np.full(use.size, forward), apsis[use], edge[use], first.h[use], second.energy[use], second.h[use]))
+    use, forward, r, edge, h1, e2, h2 = (np.concatenate(part) for part in zip(*ways))
+    for outward in (True, False):
+        pick = np.flatnonzero((r < edge) == outward)
+        if pick.size:
+            found = _speeds_at_apsis(mu, r[pick], edge[pick], h1[pick] / r[pick], e2[pick], h2[pick], best.cost[use[pick]], outward)
+            _offer_each(best, use[pick], forward[pick], r[pick], edge[pick], *found, mu)
 
 
-def _minimum(cost, n: int, grid: int = 96, steps: int = 30):
-    """Global minimum of n functions on -1 .. 1: a grid, then golden section about its best point on each half (the
-    middle, where the sense of flight turns over, is a jump). Thirty steps close in to 2e-8 of the grid's width."""
-    half = np.linspace(1e-15, 1, grid // 2)
-    halves = np.stack([-half[::-1], half])  # (2, grid / 2)
-    # both halves go through every step together: fewer and larger array operations
-    values = np.broadcast_to(cost(halves[:, :, None]), (2, half.size, n))
-    at = np.argmin(values, axis=1)
-    side = np.arange(2)[:, None]
-    start = halves[side, at]
-    a, b = halves[side, np.maximum(at - 1, 0)], halves[side, np.minimum(at + 1, half.size - 1)]
-    c, d = b - _GOLDEN * (b - a), a + _GOLDEN * (b - a)
-    fc, fd = cost(c), cost(d)
-    for _ in range(steps):
-        left = fc < fd
-        a, b = np.where(left, a, c), np.where(left, d, b)
-        new = np.where(left, b - _GOLDEN * (b - a), a + _GOLDEN * (b - a))
-        c, d = np.where(left, new, d), np.where(left, c, new)
-        fnew = cost(new)
-        fc, fd = np.where(left, fnew, fd), np.where(left, fc, fnew)
-    tried = np.concatenate([start, (a + b) / 2])
-    return tried[np.argmin(cost(tried), axis=0), np.arange(n)]
+def _speeds_at_apsis(mu, r, edge, v, e2, h2, known, outward: bool):
+    """Least delta-v, and the speed at the apsis after the impulse there, m/s: from speed ``v`` at the apsis at ``r`` to the orbit (e2, h2) at the limit; ``known``: no more than that is of use.
+
+    All from the apsis ``outward`` to the limit, or all inward.
+    """
+    ratio = r / edge
+    u2, w2 = speeds_at(mu, e2, h2, edge)
+    limit = np.sqrt(2 * mu / (r * (1 + ratio)))  # speed at r whose other apsis is the edge
+    steep = np.sqrt(np.abs(1 - ratio**2))
+    reach = np.sqrt(np.clip((np.abs(v) + np.where(np.isfinite(known), known, 10 * limit)) ** 2 - limit**2, 0, None))
+
+    def speeds(s):  # s in -1 .. 1 covers both senses; the radial speed at the edge is smooth in it
+        if outward:
+            across = s * reach
+            return np.copysign(np.sqrt(limit**2 + across**2), s), steep * np.abs(across)
+        turn = np.pi / 2 * (1 - s)
+        return np.cos(turn) * limit, steep * limit * np.abs(np.sin(turn))
+
+    def cost(s):
+        w, u = speeds(s)
+        return np.abs(w - v) + np.sqrt((u - u2) ** 2 + (w * ratio - w2) ** 2)  # many at once: np.hypot takes thrice as long
+
+    # an impulse that vanishes is a kink of the cost: no search need close in on it
+    with np.errstate(divide="ignore", invalid="ignore"):
+        kinks = [np.copysign(np.sqrt(v**2 - limit**2) / reach, v), np.copysign(u2 / (steep * reach), v)] if outward else [1 - 2 / np.pi * np.arccos(v / limit)]
+    s = _minimum(cost, r.size, np.clip(np.nan_to_num(kinks), -1, 1))
+    return cost(s), speeds(s)[0]
+
+
+def _offer_each(best, use, forward, r, edge, cost, w, mu):
+    """Offer ways of which several may be for one pair: the cheapest of each."""
+    order = np.lexsort((cost, use))
+    first = order[np.flatnonzero(np.diff(use[order], prepend=-1))]
+    radii = np.where(forward, r, edge)[first], np.where(forward, edge, r)[first]
+    best.offer(use[first], cost[first], *radii, (w**2 / 2 - mu / r)[first], (w * r)[first])
+
+
+def _minimum(cost, n: int, more) -> np.ndarray:
+    """Global minimum of n functions on -1 .. 1, of which the middle, where the sense of flight turns over, is a jump: a grid, then ever finer ones about its best point on each half,
+    to 1e-8; and the places ``more`` (k, n)."""
+    half = np.linspace(1e-15, 1, _GRID)
+    points = np.stack([-half[::-1], half])[:, :, None]
+    side, each, finer = np.arange(2)[:, None], np.arange(n), np.linspace(0, 1, _FINER)[:, None]
+    for _ in range(1 + _ROUNDS):
+        values = np.broadcast_to(cost(points), (2, points.shape[1], n))
+        points = np.broadcast_to(points, values.shape)
+        at = np.argmin(values, axis=1)
+        best = points[side, at, each]
+        low, high = points[side, np.maximum(at - 1, 0), each], points[side, np.minimum(at + 1, points.shape[1] - 1), each]
+        points = low[:, None] + (high - low)[:, None] * finer
+    tried = np.concatenate([best, more])
+    return tried[np.argmin(cost(tried), axis=0), each]
 
 
 def _edge_to_edge(mu, ends, edges, best):
@@ -246,11 +256,14 @@ class _EdgePair:
     def grid(self, size, sense):
         """Best of rings about the speed before the impulse, out to ``size``, among those of one sense of flight."""
         best = [np.full(size.shape, np.nan), np.full(size.shape, np.nan), np.full(size.shape, np.inf)]
-        turn = np.arange(36)[:, None] * (np.pi / 18)
-        for ring in (np.arange(1, 17) / 16) ** 2:
-            x, y = np.abs(self.before[0] + ring * size * np.cos(turn)), self.before[1] + ring * size * np.sin(turn)
+        turn, everyone = np.arange(36)[:, None] * (np.pi / 18), np.arange(size.size)
+        # all rings at once for a few pairs, one by one for many
+        for rings in np.array_split((np.arange(1, 17) / 16) ** 2, min(16, 1 + size.size // 8)):
+            ring = np.repeat(rings, 36)[:, None] * size
+            around = np.tile(turn, (len(rings), 1))
+            x, y = np.abs(self.before[0] + ring * np.cos(around)), self.before[1] + ring * np.sin(around)
             value = np.where(sense * y > 0, self.cost(x, y), np.inf)
-            at = (np.argmin(value, axis=0), np.arange(size.size))
+            at = (np.argmin(value, axis=0), everyone)
             better = value[at] < best[2]
             best = [np.where(better, new[at], old) for new, old in zip((x, y, value), best)]
         return best
@@ -281,6 +294,9 @@ class _EdgePair:
                 new_y = y - (hxx * gy - hxy * gx) / size
                 trial = self.cost(new_x, new_y)
                 better = trial < value
+                promised = (hyy * gx**2 - 2 * hxy * gx * gy + hxx * gy**2) / size
                 x, y, value = np.where(better, new_x, x), np.where(better, new_y, y), np.where(better, trial, value)
                 damping = np.clip(np.where(better, damping / 8, damping * 4), 1e-9, 1e6)
+                if not (promised > _SETTLED * value).any():
+                    break
         return x, y, value
