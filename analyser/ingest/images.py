@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 MAX_SIDE = 12_000  # pixels; the largest screens and tripled views stay well below
-MAX_PIXELS = 50_000_000  # 150 MB decoded
+MAX_PIXELS = 45_000_000  # 10,240 x 4,320, the widest screens there are; 135 MB decoded
 MAX_FILE = 200_000_000  # bytes
 MIN_SIDE = 16
 SUFFIXES = (".png", ".jpg", ".jpeg", ".webp", ".bmp")

@@ -26,7 +26,7 @@ MIN_INLIERS = 18
 MIN_CLOSE = 10  # in a closer search, whose views must also look like the panel
 CHANCE = 7, 6  # features of a picture without the panel that agree by chance: with the panel seen from further away, and from as near as the reference
 LIKE = 0.4  # least correlation of fine structure for a view that few features agree on
-DIM = 8.0  # grey levels: a picture with less between its dark and bright places shows nothing also when looked at closely
+BLANK, DIM = 1.5, 8.0  # grey levels: a picture with less between its dark and bright places shows nothing; nothing also when looked at closely
 MIN_SPREAD = 0.12  # part of the panel's area that the inliers' hull must cover
 TRACKED = 200  # corners of the reference that are followed from screenshot to screenshot
 MIN_TRACKED = 40
@@ -226,9 +226,12 @@ class PanelFinder:
 
         if len(self._points) < MIN_INLIERS:
             return Registration(None, reason="the reference picture has too few features to be found again")
+        contrast = float(np.ptp(np.percentile(pixels[::8, ::8], (0.2, 99.8))))
+        if contrast <= BLANK:
+            return Registration(None, reason="the screenshot shows almost nothing that could be matched")
         points, marks = self._features(pixels)
         found = self._search(pixels, points, marks, False)
-        if found.found or float(np.ptp(np.percentile(pixels[::8, ::8], (1, 99.5)))) <= DIM or not self._may_be_there(pixels, points, marks):
+        if found.found or contrast <= DIM or not self._may_be_there(pixels, points, marks):
             return found
         closer = self._search(pixels, *self._features(pixels, closely=True), True)
         return closer if closer.found else found

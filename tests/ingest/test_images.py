@@ -89,6 +89,11 @@ def test_a_huge_picture_is_refused_by_its_header(tmp_path):
         open_image(tmp_path / "long.png")
 
 
+def test_the_widest_screens_are_read(tmp_path):
+    (tmp_path / "wide.png").write_bytes(cv2.imencode(".png", np.full((4320, 10_240), 90, np.uint8))[1].tobytes())
+    assert open_image(tmp_path / "wide.png").shape == (4320, 10_240, 3)
+
+
 def test_text_named_png_is_refused(tmp_path):
     (tmp_path / "notes.png").write_text("met, altitude\n1, 2\n")
     with pytest.raises(ImageError, match="not a picture"):
