@@ -1,16 +1,23 @@
-"""The least delta-v between two orbits where the inclination counts, for many pairs at once.
+"""The least delta-v between two orbits where the inclination counts: for many pairs at once, and the transfer itself for one.
 
-One or two impulses, the turn shared between them as is cheapest, both apse lines free: the search is :mod:`analyser.fitting.transfer_turn`.
-Never less than the same change without a turn.
+One or two impulses, the turn shared between them as is cheapest, both apse lines free: the search is :mod:`analyser.fitting.transfer_turn`, the transfer in
+space :mod:`analyser.fitting.plane_flight`.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from analyser.fitting.transfer import least_delta_v
+from analyser.fitting.minimise import lowest
+from analyser.fitting.plane_flight import SpaceTransfer, in_space
+from analyser.fitting.terminal import Terminal, finite_limit
+from analyser.fitting.transfer import least_delta_v, least_transfer
 from analyser.fitting.transfer_search import speeds_at
-from analyser.fitting.transfer_turn import Terminal, finite_limit, lowest, once, turning, twice
+from analyser.fitting.transfer_turn import Between, twice
+
+__all__ = ["least_turned_transfer", "least_with_turn"]
 
 #: Shares of the turn that the first impulse is tried with: closer together at the ends, where the cheapest often lies.
 _SHARES = np.sin(np.linspace(0.0, np.pi / 2, 25)) ** 2
@@ -37,34 +44,98 @@ def least_with_turn(mu: float, energy_from, h_from, energy_to, h_to, angle, *, r
     """
     values = np.broadcast_arrays(*(np.asarray(x, float) for x in (energy_from, h_from, energy_to, h_to, angle, radius_min, radius_max)))
     shape, (e1, h1, e2, h2, angle, low, high) = values[0].shape, (np.ravel(x) for x in values)
-    angle = np.where(np.sign(h1) * np.sign(h2) < 0, np.pi - angle, angle)
-    flat = least_delta_v(mu, e1, np.abs(h1), e2, np.abs(h2), radius_min=low, radius_max=high)
-    # without a turn the coplanar search is the better one
-    turned = np.flatnonzero((angle > 0) & np.isfinite(flat))
-    best = np.where(np.isnan(angle), np.nan, flat)
+    angle = _between(h1, h2, angle)
+    best = np.full(angle.shape, np.nan)
+    level, turned = np.flatnonzero(angle == 0), np.flatnonzero(angle > 0)
+    if level.size:  # without a turn the coplanar search is the better one
+        best[level] = least_delta_v(mu, e1[level], np.abs(h1[level]), e2[level], np.abs(h2[level]), radius_min=low[level], radius_max=high[level])
     if turned.size:
-        some = [x[turned] for x in (e1, h1, e2, h2, angle, low, high)]
-        best[turned] = np.fmax(_turned(mu, *some), flat[turned])
-    return best.reshape(shape)
+        best[turned] = np.min([cost for cost, _ in _turned(mu, *(x[turned] for x in (e1, h1, e2, h2, angle, low, high)))], axis=0)
+    return np.where(np.isfinite(best), best, np.nan).reshape(shape)
 
 
-def _turned(mu, e1, h1, e2, h2, angle, low, high):
+def least_turned_transfer(mu: float, orbit_from, orbit_to, angle: float, *, radius_min: float = 0.0, radius_max: float = math.inf) -> SpaceTransfer:
+    """The transfer behind :func:`least_with_turn` for one pair of orbits, each (energy, angular momentum): impulses and the coast between them.
+
+    Parameters are those of :func:`least_with_turn`. Where there is no turn it is that of :func:`analyser.fitting.transfer.least_transfer`.
+    """
+    pair = [np.array([float(x)]) for x in (*orbit_from, *orbit_to)]
+    e1, h1, e2, h2 = pair
+    turn, low, high = _between(h1, h2, np.array([float(angle)])), np.array([float(radius_min)]), np.array([float(radius_max)])
+    ends = [tuple(float(x[0]) for x in orbit) for orbit in ((e1, np.abs(h1)), (e2, np.abs(h2)))]
+    if turn[0] == 0:
+        flat = least_transfer(mu, *ends[0], *ends[1], radius_min=radius_min, radius_max=radius_max)
+        ways = [(np.array([flat.delta_v]), _level(flat))]
+    else:
+        ways = _turned(mu, e1, h1, e2, h2, turn, low, high)
+    cost, how = min(((float(cost[0]), how) for cost, how in ways), key=lambda way: way[0] if way[0] == way[0] else math.inf)
+    if not math.isfinite(cost):
+        return SpaceTransfer(math.nan, (), math.nan, math.nan, math.nan, 0.0)
+    return in_space(mu, *ends, float(turn[0]), how, float(finite_limit(high, mu, (e1, h1), (e2, h2))[0]))
+
+
+def _between(h1, h2, angle):
+    return np.where(np.sign(h1) * np.sign(h2) < 0, np.pi - angle, angle)
+
+
+def _level(found) -> Between:
+    """A transfer in one plane, from :func:`analyser.fitting.transfer.least_transfer`."""
+    if not found.impulses:
+        return Between(*np.full((5, 1), np.nan), np.array([True]), np.zeros(1), np.ones(1))
+    first, last = found.impulses[0], found.impulses[-1]
+    if len(found.impulses) == 1:
+        ends = first.radius, math.nan, abs(first.radial_after), math.nan, first.angular_momentum_after
+    else:
+        ends = first.radius, last.radius, abs(first.radial_after), abs(last.radial_before), found.angular_momentum
+    return Between(*(np.array([float(x)]) for x in ends), np.array([True]), np.zeros(1), np.ones(1))
+
+
+def _turned(mu, e1, h1, e2, h2, angle, low, high) -> list[tuple[np.ndarray, Between]]:
+    """(least delta-v, how) of each form of transfer, arrays (n,); inf where there is none."""
     high = finite_limit(high, mu, (e1, h1), (e2, h2))
     first, second = Terminal(mu, e1, h1, low, high), Terminal(mu, e2, h2, low, high)
-    best = once(mu, first, second, angle)
-    r1, r2 = np.stack([first.low, first.low, first.high, first.high]), np.stack([second.low, second.high, second.low, second.high])
-    best = np.fmin(best, _half_way_round(mu, first, second, r1, r2, angle, low, high).min(axis=0))
+    found = [_once(mu, first, second, angle), _half_way_round(mu, first, second, angle, low, high)]
     cut = np.flatnonzero(first.cut | second.cut)
     if cut.size:
-        best[cut] = np.fmin(best[cut], twice(mu, first.part(cut), second.part(cut), angle[cut], low[cut], high[cut]))
-    return np.where(np.isfinite(best) & first.reached & second.reached, best, np.nan)
+        cost, how = twice(mu, first.part(cut), second.part(cut), angle[cut], low[cut], high[cut])
+        whole = np.full(angle.size, np.inf)
+        whole[cut] = cost
+        found.append((whole, how))
+    reached = first.reached & second.reached
+    return [(np.where(np.isfinite(cost) & reached, cost, np.inf), how) for cost, how in found]
 
 
-def _half_way_round(mu, first, second, r1, r2, angle, low, high) -> np.ndarray:
-    """Two impulses half a revolution apart, on the line in which the planes cross, at given radii, m.
+def _turning(before, after, angle):
+    """Delta-v, m/s, of turning a velocity by an angle, rad, while its size changes."""
+    return np.sqrt(np.maximum((before - after) ** 2 + 4 * before * after * np.sin(angle / 2) ** 2, 0.0))
+
+
+def _once(mu, first, second, angle):
+    """One impulse anywhere both orbits reach, in the line in which the planes cross."""
+    low, high = np.maximum(first.low, second.low), np.minimum(first.high, second.high)
+    share = low <= high * (1 + 1e-9)
+    high = np.maximum(high, low)
+
+    def speeds(place):  # even in the distance from either end, where the radial speed goes as its root
+        r = low + (high - low) * np.sin(place) ** 2
+        return r, *(speeds_at(mu, end.energy, end.h, r) for end in (first, second))
+
+    def cost(place):
+        _, (u1, w1), (u2, w2) = speeds(place)
+        return np.hypot(u1 - u2, _turning(w1, w2, angle))
+
+    least, place = lowest(cost, np.linspace(0, np.pi / 2, 65))
+    r, _, (u, w) = speeds(place)
+    nothing = np.full(r.shape, np.nan)
+    return np.where(share, least, np.inf), Between(r, nothing, u, nothing, w * r, np.full(r.shape, True), angle, np.cos(0 * angle))
+
+
+def _half_way_round(mu, first, second, angle, low, high):
+    """Two impulses half a revolution apart, on the line in which the planes cross, at the ends of the radii.
 
     All orbits between two such places have one transverse speed at each, and the same radial speed at both but for its sign.
     """
+    r1, r2 = np.stack([first.low, first.low, first.high, first.high]), np.stack([second.low, second.high, second.low, second.high])
     (u1, w1), (u2, w2) = speeds_at(mu, first.energy, first.h, r1), speeds_at(mu, second.energy, second.h, r2)
     p = 2 * r1 * r2 / (r1 + r2)
     h = np.sqrt(mu * p)
@@ -74,9 +145,15 @@ def _half_way_round(mu, first, second, r1, r2, angle, low, high) -> np.ndarray:
         widest = np.maximum(1 - p / high, p / low - 1)
     fastest = np.sqrt(np.maximum(widest**2 - level**2, 0)) * mu / h
 
+    def parts(share):
+        d1, d2 = _turning(w1, h / r1, share * angle), _turning(h / r2, w2, (1 - share) * angle)
+        return np.clip((u1 * d2 + u2 * d1) / np.maximum(d1 + d2, 1e-300), 0, fastest), d1, d2  # the straight line through both changes
+
     def cost(share):
-        d1, d2 = turning(w1, h / r1, share * angle), turning(h / r2, w2, (1 - share) * angle)
-        x = np.clip((u1 * d2 + u2 * d1) / np.maximum(d1 + d2, 1e-300), 0, fastest)  # the straight line through both changes
+        x, d1, d2 = parts(share)
         return np.hypot(x - u1, d1) + np.hypot(x - u2, d2)
 
-    return lowest(cost, _SHARES)
+    least, share = lowest(cost, _SHARES)
+    best = np.argmin(least, axis=0), np.arange(angle.size)
+    x, share = parts(share)[0][best], share[best]
+    return least[best], Between(r1[best], r2[best], x, x, h[best], np.full(angle.shape, False), share * angle, np.cos((1 - share) * angle))

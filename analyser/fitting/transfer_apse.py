@@ -1,7 +1,7 @@
 """The least delta-v between two orbits in one plane whose apse lines lie as they lie: the second's periapsis a given angle ahead of the first's.
 
 One or two impulses anywhere between the limits of the radius, both orbits and the transfer flown in one sense. A grid over the places of the two
-impulses and the radial speed after the first, then damped Newton steps from its best points (:func:`analyser.fitting.transfer_turn.descend`).
+impulses and the radial speed after the first, then damped Newton steps from its best points (:func:`analyser.fitting.minimise.descend`).
 No closed form is known but where the orbits share their apse line. Transfer through two places with a given radial speed at the first: a quadratic in the root of the
 semi-latus rectum, from the equation of the conic at both.
 """
@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyser.fitting.transfer_search import apsides, speeds_at
-from analyser.fitting.transfer_turn import Terminal, descend
+from analyser.fitting.minimise import descend
+from analyser.fitting.terminal import Terminal
 
 _SPEEDS = np.array([-0.6, -0.25, -0.1, -0.03, 0.0, 0.03, 0.1, 0.25, 0.6])  # beside the orbit's own radial speed, in escape speeds
 _PLACES = 30  # of the grid, round either orbit

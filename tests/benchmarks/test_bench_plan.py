@@ -13,6 +13,9 @@ import numpy as np
 import pytest
 
 from analyser.fitting import powered, transfer
+from analyser.fitting.plane_transfer import least_with_turn
+from analyser.fitting.terminal import Terminal
+from analyser.fitting.transfer_turn import Pairs
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 MU = 3.986e14
@@ -56,6 +59,27 @@ def test_two_impulse_optimum(benchmark):
     other = seconds(lambda: minimize(cost, [0.3, 0.6, 3000.0, 7000.0], method="Nelder-Mead", options={"maxfev": 1800}))
     each = benchmark.stats.stats.min / 40
     benchmark.extra_info |= {"seconds a pair": each, "ratio to one local search": each / other}
+
+
+def test_two_planes(benchmark):
+    """Pairs of which one orbit runs through a limit, with a turn shared between the impulses, against a Nelder-Mead over the same five unknowns from one start."""
+    from scipy.optimize import minimize
+
+    orbits, limits = pairs(40)
+    angles = np.random.default_rng(5).uniform(0.05, 2.5, 40)
+    all_of = list(zip(*orbits, angles))
+    benchmark.pedantic(lambda: [least_with_turn(MU, *pair, **limits) for pair in all_of], rounds=3)
+    each = []
+    for pair in all_of:
+        begin = time.process_time()
+        least_with_turn(MU, *pair, **limits)
+        each.append(time.process_time() - begin)
+    use = next(k for k in range(40) if math.isfinite(float(least_with_turn(MU, *all_of[k], **limits))))
+    first, second = (Terminal(MU, *(x[[use]] for x in ends), *(np.array([value]) for value in limits.values())) for ends in (orbits[:2], orbits[2:]))
+    problem = Pairs(MU, first, second, angles[[use]], *(np.array([value]) for value in limits.values()))
+    start = [1.2, 0.3, 0.05, -0.6, 0.5 * angles[use]]
+    other = seconds(lambda: minimize(lambda z: min(float(problem.cost(z[:, None])[0]), 1e9), start, method="Nelder-Mead", options={"maxfev": 1800}))
+    benchmark.extra_info |= {"seconds a pair": benchmark.stats.stats.min / 40, "slowest, s": max(each), "ratio to one local search": benchmark.stats.stats.min / 40 / other}
 
 
 def test_ten_thousand_samples_at_once(benchmark):
