@@ -8,7 +8,7 @@ begins in the ideal end of the leg before, at its first burn.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from analyser.findings import IdealLeg, IdealPlan
 from analyser.fitting.ideal_legs import Draft, Place, fly_leg
@@ -133,7 +133,6 @@ class Rest:
 
     world: World
     memory: PoweredMemory
-    kept: dict[tuple, tuple[tuple[float, ...], Place, float]] = field(default_factory=dict)
 
     def least(self, legs: tuple[Leg, ...], place: Place, tanks: Tanks) -> tuple[float, float]:
         """Least delta-v, m/s (nan where it can't be told), and how far that can be off for landings carried over, m/s."""
@@ -173,15 +172,15 @@ class Rest:
         key = (leg.goal, following, place.body, place.landed, round(place.energy, 1), round(place.angular_momentum), sense)
         if math.isnan(place.energy):
             return None
-        if powered or key not in self.kept:
+        if powered or key not in self.memory.legs:
             done = plan_leg(leg.goal, self.world, tanks.craft, place, name=leg.name, tanks=tanks, following=following, memory=self.memory, sense=sense, anytime=True)
             if math.isnan(done.ideal.delta_v):
                 return None
             found = tuple(burn.delta_v for burn in done.ideal.burns), done.end, done.doubt
             if powered:
                 return found
-            self.kept[key] = found
-        return self.kept[key]
+            self.memory.legs[key] = found
+        return self.memory.legs[key]
 
 
 def _last(cost: float) -> float:

@@ -22,7 +22,8 @@ def leg_to_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Draft
 
     periapsis, then = aim(goal, moon, following)
     every = _every(planet, moon, place)
-    found = _where_it_is(lambda at: to_moon(planet, moon, place.orbit, periapsis, then, place=at, sense=sense), then, planet, moon, place, every, draft.anytime)
+    asked = to_moon.__name__, moon.name, place.orbit, periapsis, goal, following, sense
+    found = _where_it_is(_remembered(lambda at: to_moon(planet, moon, place.orbit, periapsis, then, place=at, sense=sense), asked, draft), then, planet, moon, place, every, draft.anytime)
     if found is None:
         draft.remarks.append(f"no burn brings the craft to {moon.name} at that periapsis from here")
         return None
@@ -35,6 +36,11 @@ def leg_to_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Draft
         draft.remarks += eccentric_words(planet, moon, place.met, lambda at: to_moon(planet, moon, place.orbit, periapsis, then, place=at, sense=sense))
         draft.remarks += outward_words(planet, moon, place.orbit, found)
     return Place(moon.name, *found.moon_orbit)
+
+
+def _remembered(find, asked: tuple, draft: Draft):
+    """The same, with what was found before under what was ``asked`` and where the moon was."""
+    return find if draft.memory is None else lambda at: draft.memory.once((*asked, at), lambda: find(at))
 
 
 def _where_it_is(find, then, planet: Body, moon: Body, place: Place, every: float, anytime: bool):
@@ -131,7 +137,8 @@ def leg_from_moon(goal: Goal, planet: Body, moon: Body, place: Place, draft: Dra
         ways = corridor_of(planet, -planet.mu / (planet.radius + moon.semi_major_axis), draft.tanks) if goal.by == "atmosphere" and planet.air_top else None
         periapsis = planet.radius + (ways.aim if ways is not None and ways.known else planet.air_top if goal.by == "atmosphere" else 0.0)
     every = _every(moon, moon, place, about=planet)
-    found = _where_it_is(lambda at: from_moon(planet, moon, place.orbit, periapsis, then, place=at), then, planet, moon, place, every, draft.anytime)
+    asked = from_moon.__name__, moon.name, place.orbit, periapsis, goal, following
+    found = _where_it_is(_remembered(lambda at: from_moon(planet, moon, place.orbit, periapsis, then, place=at), asked, draft), then, planet, moon, place, every, draft.anytime)
     if found is None:
         draft.remarks.append(f"no burn brings the craft from here to that periapsis about {planet.name}")
         return None

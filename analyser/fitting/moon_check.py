@@ -129,9 +129,14 @@ def _fly(planet: Body, moon: Body, state, orbit: _Orbit, limit: float, both: boo
 
     closest.terminal, closest.direction = True, 1
 
-    t, y, inside = 0.0, np.asarray(state, float), not to_moon
-    passed = False
+    t, y, passed = 0.0, np.asarray(state, float), False
+    at_border = abs(border(t, y)) < 1e-9 * edge  # a burn at the very border: a homeward craft has left there
+    inside = not (to_moon or at_border)
     while t < limit:
+        if at_border:  # off it, so that it is not found again
+            step = 1e-3 * edge / max(math.hypot(y[2], y[3]), 1.0)
+            out = solve_ivp(motion(inside), (t, t + step), y, method="DOP853", rtol=1e-10, atol=1e-6)
+            t, y = float(out.t[-1]), out.y[:, -1]
         # a border just crossed is no event again; on the way to the moon the pass only counts within its sphere
         watch = [closest] if both and (passed or not to_moon) else [border]
         if not both:
@@ -145,10 +150,7 @@ def _fly(planet: Body, moon: Body, state, orbit: _Orbit, limit: float, both: boo
             x, z, u, w, _, _ = relative(t, y)
             radius, speed = (math.hypot(x, z), math.hypot(u, w)) if to_moon else (math.hypot(y[0], y[1]), math.hypot(y[2], y[3]))
             return FlownLeg(radius, t, speed)
-        inside, passed = not inside, True
-        step = 1e-3 * edge / max(math.hypot(y[2], y[3]), 1.0)  # off the border, so that it is not found again
-        out = solve_ivp(motion(inside), (t, t + step), y, method="DOP853", rtol=1e-10, atol=1e-6)
-        t, y = t + step, out.y[:, -1]
+        inside, passed, at_border = not inside, True, True
     return FlownLeg(math.nan, math.nan, math.nan)
 
 

@@ -53,7 +53,8 @@ class Homeward:
     def height(self, speed, psi):
         """Periapsis about the planet less the one wanted, m; nan where the craft has left the planet for good without passing it."""
         energy, h, radial = self.state(speed, psi)
-        low = apsides(self.planet.mu, energy, h)[0]
+        p = h * h / self.planet.mu
+        low = p / (1 + np.sqrt(np.maximum(1 + 2 * energy * p / self.planet.mu, 0)))
         return np.where((energy < 0) | (radial < 0), low - self.periapsis, np.nan)
 
     def leave(self, speed):

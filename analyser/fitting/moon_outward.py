@@ -82,8 +82,12 @@ class Outward:
 
     def error(self, speed, psi, leg, sense):
         """Angular momentum at the moon less the one that passes at the wanted periapsis; and whether the craft is coming in."""
-        energy, h, radial = self.state(speed, psi, leg)
-        return h - sense * self.periapsis * np.sqrt(2 * np.clip(energy + self.moon.mu / self.periapsis, 0, None)), radial < 0
+        return self.off(self.state(speed, psi, leg), sense)
+
+    def off(self, state, sense):
+        """As :meth:`error`, from the state at the edge."""
+        energy, h, radial = state
+        return h - sense * self.periapsis * np.sqrt(2 * np.maximum(energy + self.moon.mu / self.periapsis, 0)), radial < 0
 
     def best(self, sense):
         """(total delta-v, speed, psi, leg, sense) of the best leg; legs are outward or inward at the edge, and pass the moon either way."""
@@ -91,8 +95,9 @@ class Outward:
         leave = self.leave(speeds[:, 0])
         starts = []
         for leg in (1, -1):
+            edge = self.state(speeds, PSI[None, :], leg)
             for way in (1, -1) if not sense else (sense,):
-                values, inward = self.error(speeds, PSI[None, :], leg, way)
+                values, inward = self.off(edge, way)
                 row, column, part = roots(values, inward & np.isfinite(values))
                 if not row.size:
                     continue

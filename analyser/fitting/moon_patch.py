@@ -19,6 +19,7 @@ from analyser.flight import Body
 
 PSI = np.linspace(-math.pi, math.pi, 541)
 _ROUNDS = 8
+_CLOSE = 1e-11  # rad: steps towards a root that are shorter leave it exact, as each is far shorter than the last
 
 
 @dataclass(frozen=True)
@@ -142,12 +143,13 @@ def into_moon(mu, mu_moon, edge, place: MoonPlace, energy, h, psi, leg):
     Returns moon energy, moon angular momentum, radial speed at the edge (from the moon; nan where the orbit doesn't come there).
     """
     x, y = edge * np.cos(psi), edge * np.sin(psi)
-    radius, beta = np.hypot(place.distance + x, y), np.arctan2(y, place.distance + x)
+    radius = np.hypot(place.distance + x, y)
+    cos_beta, sin_beta = (place.distance + x) / radius, y / radius
     transverse = h / radius
-    square = 2 * (energy + mu / radius) - transverse**2
-    radial = leg * np.sqrt(np.where(square >= 0, square, np.nan))
-    vx = radial * np.cos(beta) - transverse * np.sin(beta) - place.radial
-    vy = radial * np.sin(beta) + transverse * np.cos(beta) - place.transverse
+    with np.errstate(invalid="ignore"):
+        radial = leg * np.sqrt(2 * (energy + mu / radius) - transverse**2)
+    vx = radial * cos_beta - transverse * sin_beta - place.radial
+    vy = radial * sin_beta + transverse * cos_beta - place.transverse
     return (vx**2 + vy**2) / 2 - mu_moon / edge, x * vy - y * vx, (x * vx + y * vy) / edge
 
 
@@ -221,7 +223,9 @@ def _root_near(values, speeds, psi, reach) -> np.ndarray:
             fc = values(v, c)
             crossed = np.sign(fc) != np.sign(fb)
             a, fa = np.where(crossed, b, a), np.where(crossed, fb, fa / 2)
-            b, fb = c, fc
+            moved, b, fb = np.abs(c - b), c, fc
+            if not (moved > _CLOSE).any():
+                break
     angles[row] = b
     return angles
 

@@ -1,4 +1,4 @@
-"""Landings and lift-offs solved once and carried over to other masses and nearby orbits.
+"""Landings and lift-offs solved once and carried over to other masses and nearby orbits; legs solved once and asked for again.
 
 What bounded thrust costs over the bound with impulses goes nearly with the inverse square of thrust over weight: the arc swept and the time spent
 against gravity both grow as the thrust falls. So a solved case gives its neighbours, to within 1e-3 of the delta-v as far as it is carried here.
@@ -42,6 +42,13 @@ class PoweredMemory:
     bounds: dict[tuple, float] = field(default_factory=dict)
     exact: dict[tuple, "PoweredLeg"] = field(default_factory=dict)
     launches: dict[tuple, "Launch"] = field(default_factory=dict)
+    legs: dict[tuple, object] = field(default_factory=dict)  # whole legs, and passes of moons, by what asks for them
+
+    def once(self, key: tuple, solve):
+        """What ``solve()`` gives, kept under a key that names all it depends on."""
+        if key not in self.legs:
+            self.legs[key] = solve()
+        return self.legs[key]
 
     def launch(self, body: Body, orbit, tanks: Tanks) -> "Launch":
         """The least launch through air."""
