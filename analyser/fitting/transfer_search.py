@@ -103,10 +103,9 @@ class _End:
         with np.errstate(invalid="ignore"):
             self.h = np.where(circle & np.isfinite(periapsis), np.copysign(np.sqrt(mu * periapsis), h), h)
         slack = 1 + _EDGE
-        self.apsides = []
-        for apsis in (periapsis, apoapsis):
-            inside = (apsis * slack >= low) & (apsis <= high * slack) & (apsis > 0) & np.isfinite(apsis)
-            self.apsides.append(np.where(inside, apsis, np.nan))
+        both = np.stack([periapsis, apoapsis])
+        inside = (both * slack >= low) & (both <= high * slack) & (both > 0) & (both < np.inf)
+        self.apsides = np.where(inside, both, np.nan)  # (2, n)
         with np.errstate(invalid="ignore"):
             self.crosses = [(periapsis < edge) & (apoapsis >= edge) & (edge > 0) for edge in (low, high)]
         self.reached = (np.maximum(periapsis, low) <= np.minimum(apoapsis, high) * slack) & np.isfinite(energy) & np.isfinite(h)
@@ -114,21 +113,25 @@ class _End:
 
 def _apsis_to_apsis(mu, ends, best):
     everyone = np.arange(best.cost.size)
+    r1, r2 = ends[0].apsides[:, None], ends[1].apsides[None]  # periapsis and apoapsis of either, (2, 2, n) together
     with np.errstate(invalid="ignore"):
-        for r1 in ends[0].apsides:
-            for r2 in ends[1].apsides:
-                energy = -mu / (r1 + r2)
-                h = np.sqrt(2 * mu * r1 * r2 / (r1 + r2))
-                for sense in (1.0, -1.0):
-                    cost = np.abs(sense * h - ends[0].h) / r1 + np.abs(ends[1].h - sense * h) / r2
-                    best.offer(everyone, cost, r1, r2, energy, sense * h)
+        h = np.sqrt(2 * mu * r1 * r2 / (r1 + r2))
+        sense = np.array([1.0, -1.0])[:, None]
+        turned = sense * h[:, :, None]
+        cost = np.abs(turned - ends[0].h) / r1[:, :, None] + np.abs(ends[1].h - turned) / r2[:, :, None]
+        cost = np.where(np.isnan(cost), np.inf, cost).reshape(8, -1)
+        least = np.argmin(cost, axis=0)
+        at = least // 4, least // 2 % 2, everyone
+        first, second = ends[0].apsides[at[0], everyone], ends[1].apsides[at[1], everyone]
+        best.offer(everyone, cost[least, everyone], first, second, -mu / (first + second), h[at] * sense[least % 2, 0])
         # one impulse where both have an apsis at one radius, either kind
-        for r1 in ends[0].apsides:
-            for r2 in ends[1].apsides:
-                same = np.flatnonzero(np.abs(r1 - r2) <= _EDGE * r1)
-                if same.size:
-                    a, b = (end.h[same] / r1[same] for end in ends)
-                    best.offer(same, np.abs(b - a), r1[same], r1[same], ends[1].energy[same], ends[1].h[same])
+        same = np.abs(r1 - r2) <= _EDGE * r1
+    if same.any():
+        for k in range(2):
+            for pick in (np.flatnonzero(one) for one in same[k]):
+                r = ends[0].apsides[k, pick]
+                v1, v2 = (end.h[pick] / r for end in ends)
+                best.offer(pick, np.abs(v2 - v1), r, r, ends[1].energy[pick], ends[1].h[pick])
 
 
 def _edge_once(mu, ends, edges, best):
