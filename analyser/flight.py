@@ -258,7 +258,7 @@ class Readings(Record):
         ``<name>`` and ``<name>_sigma`` (SI, nan: no reading); ``met_sigma``; text columns of TEXTS that
         occur (object, "" where empty); ``source`` (file name) and ``row`` (line of the table, or
         0-based index of the image). Where the clock was set back in flight also ``clock_run`` (int, 0 for the first run): the
-        time between two runs is only a least.
+        time between two runs is only a least. Where lines stand out of the order of their clocks, ``out_of_turn`` (bool) marks the fewest that do.
     detail : pandas.DataFrame
         One row a value: source, row, met, column, gauge, raw, value, sigma, probability, status, reason, crop.
     remarks : tuple of str

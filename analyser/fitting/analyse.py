@@ -25,6 +25,7 @@ from analyser.fitting.gauge_errors import find_gauge_errors, quiet_runs, widened
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
+from analyser.fitting.out_of_turn import leave_out, retold
 from analyser.fitting.over_ground import inertial_speeds
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
@@ -88,6 +89,11 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         flight = replace(flight, readings=replace(flight.readings, table=table))
         rows = panel_rows(table, world, body)
     chain = build_chain(table, rows, propellant, world)
+    table, misplaced = leave_out(table, chain, propellant)
+    if misplaced:
+        flight = replace(flight, readings=replace(flight.readings, table=table))
+        rows, propellant = panel_rows(table, world, body), propellant_history(table, craft)
+        chain = build_chain(table, rows, propellant, world)
     table, said = mend_jumps(table, rows, propellant, chain)
     if said:
         remarks += said
@@ -101,7 +107,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         remarks += map(str, gauge_errors)
         rows = panel_rows(table, world, body)
         chain = build_chain(table, rows, propellant, world)
-    underway = screened(chain, rows, flight)
+    underway = misplaced + screened(chain, rows, flight)
     laid, planes = lay(chain, table)
     joint = refine(laid, _gaps(chain, laid, rows, propellant, open_at) if joined else [], rows, propellant, world)
     arcs = [_described(widened(arc, gauge_errors) if gauge_errors else arc) for arc in joint.arcs]
@@ -114,7 +120,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     flown = [audit_leg(span, world, craft, arcs, audited, ideal) for span in spans]
     legs = tuple(leg.audit for leg in flown)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), flight, turned)
+    set_aside = retold(table, as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), flight, turned))
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
     public = tuple(arc.to_arc() for arc in arcs)

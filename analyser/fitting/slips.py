@@ -127,13 +127,26 @@ def _candidates(column: str, value: float, step: float):
 
 def explain_clock(met: float, expected: float, tolerance: float) -> str:
     """What slip turns a clock of ``expected`` s (good to ``tolerance``) into ``met``, as a sentence; "" if none simple does."""
+    within = max(tolerance, 0.6)
+    return next(_clocks_meant(met, expected - within, expected + within), "")
+
+
+def explain_clock_between(met: float, low: float, high: float) -> str:
+    """What slip turns a clock between two times (s) into ``met``, as a sentence; "" if none simple does, or several do."""
+    found = list(_clocks_meant(met, low, high))
+    return found[0] if len(found) == 1 else ""
+
+
+def _clocks_meant(met: float, low: float, high: float):
+    if met < 0:
+        if low <= -met <= high:
+            yield f"T-{_clock(-met)} fits if it was T+{_clock(-met)} (sign)"
+        return
     shown = _clock(met)
-    text = shown.replace(":", "")
-    for kind, changed in _clock_slips(text):
+    for kind, changed in _clock_slips(shown.replace(":", "")):
         seconds = _seconds(changed)
-        if seconds is not None and abs(seconds + (met - math.floor(met)) - expected) <= max(tolerance, 0.6):
-            return f"{shown} fits if it was {_clock(seconds)} ({kind})"
-    return ""
+        if seconds is not None and low <= seconds + (met - math.floor(met)) <= high:
+            yield f"{shown} fits if it was {_clock(seconds)} ({kind})"
 
 
 def _clock_slips(text: str):

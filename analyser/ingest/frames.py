@@ -58,13 +58,16 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
             columns[name] = _objects([texts[name][index] for index in order])
     if restarted:
         columns["clock_run"] = run[order]
+    strays = _strays(seconds)
+    if len(strays):
+        columns["out_of_turn"] = np.isin(order, strays)
     columns["source"] = _objects([source] * len(order))
     columns["row"] = row[order]
     table = pd.DataFrame(columns)
     if "body" in table:
         table["body"] = carried_forward(table["body"])
     every = [Values("met", seconds, clocks.sigma, clocks.cells), *values]
-    notes = [*remarks, *restarted, *_out_of_order(seconds, row), *_duplicates(met, row[order])]
+    notes = [*remarks, *restarted, *_out_of_order(seconds, row, strays), *_duplicates(met, row[order])]
     return Readings(table, _detail(source, row, seconds, every, order), tuple(notes))
 
 
@@ -122,11 +125,10 @@ def _detail(source: str, row: np.ndarray, met: np.ndarray, values: Sequence[Valu
     }).astype({name: object for name in ("source", "column", "gauge", "raw", "status", "reason", "crop")})  # fmt: skip
 
 
-def _out_of_order(met: np.ndarray, row: np.ndarray) -> list[str]:
+def _out_of_order(met: np.ndarray, row: np.ndarray, late: np.ndarray) -> list[str]:
     """Which lines stand after a later time."""
-    if not (np.diff(met) < 0).any():
+    if not len(late):
         return []
-    late = _strays(met)
     told = ", ".join(f"line {row[index]} ({format_met(met[index], _decimals(met[index]))})" for index in late[:_SHOWN_LINES])
     more = f" and {len(late) - _SHOWN_LINES} more" if len(late) > _SHOWN_LINES else ""
     return [f"out of order of time: {told}{more}; the readings were put in order. check these clocks"]

@@ -45,6 +45,8 @@ def merge_readings(parts: Sequence[Readings]) -> Readings:
         table["body"] = carried_forward(table["body"])
     if "clock_run" in table:
         table["clock_run"] = table["clock_run"].ffill().fillna(0).astype(int)
+    if "out_of_turn" in table:
+        table["out_of_turn"] = table["out_of_turn"].fillna(False).astype(bool)
     detail = pd.concat(details, ignore_index=True).sort_values("met", kind="stable", ignore_index=True)
     return Readings(in_order(table), detail, tuple(remark for part in parts for remark in part.remarks))
 

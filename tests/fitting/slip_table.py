@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import multiprocessing
+import re
 import sys
 from pathlib import Path
 from unittest import mock
@@ -18,7 +19,7 @@ if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "samples"), str(Path(__file__).resolve().parent)]
 
 from reconstruction import Tally, compare, reconstruct
-from simulator.instruments import repeat, slip_clock, wrong_body
+from simulator.instruments import clock_text, repeat, slip_clock, wrong_body
 from simulator.random_flights import COLUMNS, _weigh, random_flight
 
 #: Kinds that the simulator plants in single readings, and those planted here in rows.
@@ -77,6 +78,8 @@ def judged(work) -> dict:
     compare(tally, findings, flight.truth, f"{kind} {mission} {seed}")
     aside = {(item.row, item.column): item for item in findings.set_aside}
     lines = {line for line, _ in aside}
+    # a body written wrong is told in the remarks
+    moved = {int(number) for remark in findings.remarks if ": body '" in remark for number in re.findall(r"\d+", remark.split(":")[0])}
     gross = caught = named = 0
     for slip in flight.book.slips:
         column = slip["column"]
@@ -84,9 +87,9 @@ def judged(work) -> dict:
             continue
         gross += 1
         own = aside.get((slip["row"], column))
-        found = own is not None or (slip["row"], "met") in aside or column in ("met", "body") and slip["row"] in lines
+        found = own is not None or (slip["row"], "met") in aside or column == "met" and slip["row"] in lines or column == "body" and slip["row"] in lines | moved
         caught += found
-        named += own is not None and bool(own.suggestion) and column in _MOTION and _says(own.suggestion, slip["true"])
+        named += column == "body" and slip["row"] in moved or own is not None and column != "body" and _says(own.suggestion, slip["true"] if column != "met" else clock_text(slip["true_value"]))
         if not found:
             tally.misses.append((f"{kind} {mission} {seed}", "not caught", slip["row"], column, slip["typed"]))
     return {"kind": kind, "gross": gross, "caught": caught, "named": named, "tally": tally}

@@ -83,6 +83,7 @@ def check(folder, raw):
         assert (np.isnan(value) == np.isnan(sigma)).all() and not (sigma <= 0).any()
         assert (detail["column"] == name).sum() == np.count_nonzero(~np.isnan(value))
     again = read_table(write_readings(readings, folder / "written.csv"))
+    table = table.drop(columns=["out_of_turn", "clock_run"], errors="ignore")  # what is written stands in order, on one clock
     assert list(again.table) == list(table)
     for name in table.columns.difference(["source", "row"]):
         if table[name].dtype == object:
