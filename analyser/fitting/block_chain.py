@@ -48,6 +48,10 @@ class BlockChain:
             found[k] = self.root[k].T @ part
         return found
 
+    def log_determinant(self) -> float:
+        """Logarithm of the determinant of the equations."""
+        return -2 * sum(float(np.log(np.diag(root)).sum()) for root in self.root)
+
     def covariances(self) -> list[np.ndarray]:
         """Covariance of each block."""
         found: list[np.ndarray] = [np.empty(0)] * len(self.root)

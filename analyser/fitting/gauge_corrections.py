@@ -79,9 +79,13 @@ def corrected(
             coasting = np.zeros(len(table), dtype=bool)
             for places in coasts:
                 coasting[list(places)] = True
-            free, between = _rates_in_coasts(error.column, rows, world), _rates_between(table, error.column, rows)
-            rates = np.where(coasting & np.isfinite(free), free, between)
+            free, (between, doubt) = _rates_in_coasts(error.column, rows, world), _rates_between(table, error.column, rows)
+            known = coasting & np.isfinite(free)
+            rates = np.where(known, free, between)
             table[error.column] = np.where(rows.standing, table[error.column], table[error.column] - error.value * rates)
+            if f"{error.column}_sigma" in table:
+                sigma = table[f"{error.column}_sigma"].to_numpy(float)
+                table[f"{error.column}_sigma"] = np.where(known | rows.standing, sigma, np.hypot(sigma, error.value * doubt))
     return table
 
 
@@ -103,10 +107,10 @@ def _rates_in_coasts(column: str, rows: PanelRows, world: World) -> np.ndarray:
         }[column]
 
 
-def _rates_between(table: pd.DataFrame, column: str, rows: PanelRows) -> np.ndarray:
-    """How fast a gauge moves at each row: from the rows on either side, within one body; 0 where there are none."""
+def _rates_between(table: pd.DataFrame, column: str, rows: PanelRows) -> tuple[np.ndarray, np.ndarray]:
+    """How fast a gauge moves at each row, and how far that may be off: from the rows on either side, within one body; 0 where there are none."""
     met, value = rows.met, table[column].to_numpy(float)
-    rates = np.zeros(len(table))
+    rates, doubt = np.zeros(len(table)), np.zeros(len(table))
     known = np.flatnonzero(np.isfinite(value))
     for place, row in enumerate(known):
         beside = [known[k] for k in (place - 1, place + 1) if 0 <= k < len(known) and rows.body[known[k]] == rows.body[row] and met[known[k]] != met[row]]
@@ -114,6 +118,8 @@ def _rates_between(table: pd.DataFrame, column: str, rows: PanelRows) -> np.ndar
         if len(beside) == 2:
             apart = np.abs(met[beside] - met[row])
             rates[row] = (slopes[0] * apart[1] + slopes[1] * apart[0]) / apart.sum()
+            doubt[row] = abs(slopes[0] - slopes[1]) / 2
         elif beside:
             rates[row] = slopes[0]
-    return rates
+            doubt[row] = abs(slopes[0])
+    return rates, doubt

@@ -20,7 +20,9 @@ from analyser.fitting.joint_belief import believed_contact, believed_crossing, d
 from analyser.fitting.joint_burn import BurnTie, Coast
 from analyser.fitting.joint_burn_start import tie_of
 from analyser.fitting.joint_chain import Solved
+from analyser.fitting.joint_evidence import likeliest
 from analyser.fitting.joint_ground import Ground, GroundTie, ground_of, ground_tie
+from analyser.fitting.joint_manner import OPEN, STEADY, Manner
 from analyser.fitting.joint_report import JointBurn, report
 from analyser.fitting.joint_sphere import SphereTie
 from analyser.fitting.panel_rows import PanelRows
@@ -92,12 +94,33 @@ def refine(arcs: list[FittedArc], gaps: list[Gap], rows: PanelRows, propellant: 
         else:
             ties[gap.after] = tie
     found, burns = list(arcs), {}
-    for run in _runs(ties, gaps):
-        solved = Solved.of([ties[index] for index in run])
-        if solved is None:
-            continue
-        report(solved, [ties[index] for index in run], run, found, burns, rows, propellant)
+    runs = _runs(ties, gaps)
+    for run, solved in zip(runs, _in_one_manner([[ties[index] for index in run] for run in runs])):
+        if solved is not None:
+            report(solved, solved.ties, run, found, burns, rows, propellant)
     return Joint(found, burns, tuple(remarks))
+
+
+def _in_one_manner(chains: list[list[BurnTie | SphereTie | GroundTie]]) -> list[Solved | None]:
+    """The chains of a flight, solved in the manner that the readings of all of them make likeliest."""
+    steady = [_solved(ties, STEADY) for ties in chains]
+    manner = likeliest([solved for solved in steady if solved is not None])
+    return steady if manner == STEADY else [_solved(ties, manner, before) for ties, before in zip(chains, steady)]
+
+
+def _solved(ties: list[BurnTie | SphereTie | GroundTie], manner: Manner, before: Solved | None = None) -> Solved | None:
+    """A chain in a manner of flying (or, where no steps lead to a solution in that, with open hands), from where it was solved in another."""
+    if before is not None:
+        for tie, burn in zip(ties, before.burns):
+            tie.begin = burn
+    for wanted in (manner, OPEN):
+        for tie in ties:
+            if isinstance(tie, BurnTie):
+                tie.manner = wanted
+        solved = Solved.of(ties, before.coasts if before is not None else None)
+        if solved is not None:
+            return solved
+    return None
 
 
 def _coast(arc: FittedArc, propellant: PropellantHistory) -> Coast | Ground | None:

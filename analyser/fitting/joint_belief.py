@@ -21,6 +21,9 @@ def disbelieved(tie: BurnTie) -> str:
     """Solve one burn alone, leave single readings under thrust out that contradict the rest, and test it: why it is not believed, or ""."""
     for _ in range(5):
         solved = Solved.of([tie])
+        if solved is None and tie.pitches:
+            tie.pitches = []
+            continue
         if solved is None:
             return "no steady burn was found that leads from the one to the other"
         if solved.chi2[0] <= chdtri(max(tie.surplus, 1), _DISBELIEF):

@@ -7,22 +7,24 @@ the rows' order and the readings taken under thrust say of the burn are residual
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analyser.fitting import conic
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.finite_arcs import fly_burn
-from analyser.fitting.observations import Observations, Whitening, predict
+from analyser.fitting.joint_manner import OPEN, Manner
+from analyser.fitting.observations import SPEED, VERTICAL, Observations, Whitening, predict
 
 #: Unknowns of a burn: middle (MET, s), length (s), delta-v spent (m/s), thrust's angle from the velocity (rad) and its rate (rad/s).
 MIDDLE, LENGTH, SPENT, ANGLE, RATE = range(5)
 BURN_UNKNOWNS = 5
 #: And of a burn that turns the plane, too: the thrust's angle out of the plane (rad) and its rate (rad/s), both it and ANGLE from the tie's ``aim``.
 YAW, YAW_RATE = 5, 6
-THROTTLE_DRIFT = 0.02  # how much a throttle read now and then may have moved
-PROFILE = 0.002  # part of delta-v times length by which an uneven thrust displaces the craft
+# what holds exactly, in parts of what the readings beside it leave open: small enough not to count, large enough to reckon with
+_FLOOR = 2e-3
+_EXACT = 5e-4
 
 
 @dataclass
@@ -79,15 +81,19 @@ class BurnTie:
     turning: float  # how quickly the thrust may turn from the velocity, rad/s
     exhaust: float = math.nan
     flow: float = math.nan  # at full throttle, kg/s
-    throttle: tuple[float, float] = (math.nan, math.nan)
-    profile: float = PROFILE  # part of delta-v times length by which the course of the acceleration may displace the craft
+    throttle: tuple[float, float] = (math.nan, math.nan)  # as read, and the sigma of its digits
+    throttles: list[float] = field(default_factory=list)  # each as read
+    profile: float = 0.0  # part of delta-v times length by which an acceleration of guessed course may displace the craft
+    manner: Manner = OPEN
     masses: tuple[float, float] = (math.nan, math.nan)  # of the craft without the firing stage's propellant; the same twice
     dropped: tuple[float, float] = (math.nan, math.nan)  # delta-v and sigma by propellant through a staging
-    gauge: list[tuple[float, float, float]] = field(default_factory=list)  # propellant under thrust: MET, kg, sigma
-    pitches: list[tuple[float, float, float]] = field(default_factory=list)  # thrust's elevation as the nose shows it: MET, its sine, sigma of that
-    readings: Observations | None = None
-    used: np.ndarray | None = None
-    slop: np.ndarray = field(default_factory=lambda: np.ones(3))
+    pitches: list[tuple[float, float, float]] = field(default_factory=list)  # pitch of the thrust as the nose shows it: MET, rad, sigma
+    readings: Observations | None = None  # n rows under thrust
+    left: np.ndarray = field(default_factory=lambda: np.empty((3, 0)))  # propellant read in them, kg (nan where not), its sigma, and what the burn had used by then: (3, n)
+    used: np.ndarray | None = None  # which of their values count, by CHANNELS and then propellant, (n, 7)
+    extent: tuple[float, float] = (1.0, 1.0)  # delta-v and length, roughly
+    open_steering: tuple[float, float] = (0.0, 0.0)  # sigmas of how far the thrust turns in all, and of its direction out of the plane, rad
+    floor: np.ndarray = field(default_factory=lambda: np.ones(3))
     unknowns: int = BURN_UNKNOWNS
     begin: np.ndarray = field(default_factory=lambda: np.zeros(BURN_UNKNOWNS))  # where the solution starts from
     turn: tuple[float, float] | None = None  # angle and sigma by which the planes of the two coasts differ, rad, where the burn turned them
@@ -108,17 +114,42 @@ class BurnTie:
         return found
 
     def set_slop(self, burn: np.ndarray, rate_sigma: float, yaw_sigma: float = 0.0) -> None:
-        """How far the burn's picture may be off at cutoff: uneven thrust, a steering that the readings leave open (to second order), and a small
+        """What bears on how far the burn's picture may be off at cutoff: its size, a steering that the readings leave open (which counts to second order), and a small
         part of what the coasts leave open anyway, which keeps the equations well conditioned."""
-        spent, length = float(burn[SPENT]), float(burn[LENGTH])
-        cutoff = float(burn[MIDDLE]) + length / 2
-        floor = 0.01 * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff))
-        turn = length * rate_sigma
-        speed = math.hypot(1e-5 * spent, spent * turn**2 / 24, spent * yaw_sigma**2 / 2)
+        self.extent = float(burn[SPENT]), float(burn[LENGTH])
+        self.open_steering = self.extent[1] * rate_sigma, yaw_sigma
+        cutoff = float(burn[MIDDLE]) + self.extent[1] / 2
+        self.floor = np.hypot(_FLOOR * np.minimum(self.before.spread_at(cutoff), self.after.spread_at(cutoff)), 1e-6)
+
+    def slop(self) -> np.ndarray:
+        """Standard deviations (3,) of radius, radial and transverse speed at cutoff beside those of the coasts and the burn."""
+        (spent, length), (turn, yaw) = self.extent, self.open_steering
+        speed = spent * math.hypot(self.manner.lost, turn**2 / 24, yaw**2 / 2)
         # displaced by an uneven acceleration: as much as the part of the mass that is burnt makes it uneven, where the exhaust is only guessed
-        uneven = self.profile * (1.0 if self.profile == PROFILE else min(spent / self.exhaust, 1.0)) + PROFILE
-        place = spent * length * math.hypot(uneven, turn**2 / 24)
-        self.slop = np.sqrt(np.array([place, speed, speed]) ** 2 + floor**2 + 1e-12)
+        guessed = self.profile * min(spent / self.exhaust, 1.0)
+        place = spent * length * math.hypot(guessed, self.manner.uneven, self.manner.aside, turn**2 / 24)
+        return np.hypot([place, speed, speed], self.floor)
+
+    def sigmas(self) -> np.ndarray:
+        """Standard deviations (n,) of the differences, in the pilot's manner."""
+        found = [*self.slop()]
+        if self.turn is not None:
+            found += [self.turn[1], self.swing]
+        # the first two are weak: they only keep an open combination from running away
+        found += [100.0, 100.0, self.ignition[1], self.cutoff[1], self.turning]
+        if self.linked:
+            found.append(self._rocket_slop())
+            if self._throttled:
+                found.append(math.hypot(self.throttle[1], self.manner.drift * self.throttle[0]))
+        elif math.isfinite(self.dropped[0]):
+            found.append(self.dropped[1])
+        if self.pitches:
+            _, pitch, sigma = np.array(self.pitches).T
+            sigma = np.hypot(sigma, self.manner.wobble)
+            found += [*(sigma * np.cos(pitch) + sigma**2 / 2)]  # of the sine: to second order where the nose points straight up
+        if self.readings is not None:
+            found += [*self._looser()]
+        return np.array(found)
 
     def residuals(self, z: np.ndarray, whiten: Whitening | None = None) -> np.ndarray:
         """Residuals (n, C) in standard deviations for unknowns (nz, C), the coasts' own left out."""
@@ -129,34 +160,47 @@ class BurnTie:
         mu = self.before.arc.body.mu
         mets = [*(self.readings.met if self.readings is not None else ()), *(met for met, _, _ in self.pitches)]
         flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets, *burn[YAW:], aim=self.aim)
-        parts = [(self.after.at(c, end) - flown[:3]) / self.slop[:, None]]
+        parts = [self.after.at(c, end) - flown[:3]]
         if self.turn is not None:
             # turned as the planes are compared: about the craft's place on the coast before at mid-burn
             forward = -np.sin(self.half_sweep) * flown[3] + np.cos(self.half_sweep) * flown[4]
-            parts.append(np.stack([(np.arctan2(-forward, flown[5]) - self.turn[0]) / self.turn[1], burn[YAW_RATE] / self.swing]))
-        # weak ones first: they only keep an open combination from running away
-        parts.append(b[[SPENT, ANGLE]] * 0.01)
-        parts.append(np.stack([(start - self.ignition[0]) / self.ignition[1], (end - self.cutoff[0]) / self.cutoff[1], burn[RATE] / self.turning]))
+            parts.append(np.stack([np.arctan2(-forward, flown[5]) - self.turn[0], burn[YAW_RATE]]))
+        parts.append(b[[SPENT, ANGLE]])
+        parts.append(np.stack([start - self.ignition[0], end - self.cutoff[0], burn[RATE]]))
         if self.linked:
             q0, q1 = self.before.mass_left(a), self.after.mass_left(c)
             rocket = self.exhaust * np.log(np.maximum(self.masses[0] + q0, 1e-6) / np.maximum(self.masses[0] + q1, 1e-6))
-            parts.append(((burn[SPENT] - rocket) / self._rocket_slop())[None])
-            if math.isfinite(self.throttle[0]) and math.isfinite(self.flow):
-                parts.append((((q0 - q1) / (self.flow * burn[LENGTH]) - self.throttle[0]) / self.throttle[1])[None])
-            for met, value, sigma in self.gauge:
-                part = np.clip((met - start) / burn[LENGTH], 0.0, 1.0)
-                parts.append(((q0 + (q1 - q0) * part - value) / sigma)[None])
+            parts.append((burn[SPENT] - rocket)[None])
+            if self._throttled:
+                parts.append(((q0 - q1) / (self.flow * burn[LENGTH]) - self.throttle[0])[None])
         elif math.isfinite(self.dropped[0]):
-            parts.append(((burn[SPENT] - self.dropped[0]) / self.dropped[1])[None])
+            parts.append((burn[SPENT] - self.dropped[0])[None])
         if self.pitches:
             parts.append(self._elevation(along[:, len(mets) - len(self.pitches) :], burn))
         if self.readings is not None:
-            parts.append(self._motion(along[:, : len(self.readings.met)], whiten))
-        return np.concatenate(parts)
+            masses = (self.before.mass_left(a), self.after.mass_left(c)) if self.linked else None
+            parts.append(self._read(along[:, : len(self.readings.met)], masses, start, burn[LENGTH], whiten))
+        return np.concatenate(parts) / self.sigmas()[:, None]
+
+    @property
+    def _throttled(self) -> bool:
+        return math.isfinite(self.throttle[0]) and math.isfinite(self.flow)
+
+    def _looser(self) -> np.ndarray:
+        """By how much each reading under thrust that is used tells less than its digits and clock say: an unsteady hand has put the craft off the picture by then."""
+        (spent, length), seen = self.extent, self.readings
+        off = spent * math.hypot(self.manner.drift / 8, self.manner.aside)
+        speeds = np.where(self.used[:, SPEED:VERTICAL + 1], seen.sigmas[:, SPEED:VERTICAL + 1], np.inf).min(axis=1)
+        own = np.hypot(np.where(np.isfinite(speeds), speeds, 0.0), spent / length * np.nan_to_num(seen.met_sigma))
+        found = np.repeat(np.hypot(1.0, off / np.maximum(own, 1e-9))[:, None], self.used.shape[1], axis=1)
+        _, sigma, burnt = self.left
+        flow = self.flow * np.nan_to_num(self.throttle[0], nan=1.0)
+        found[:, -1] = np.hypot(1.0, self.manner.drift * burnt / 2 / np.hypot(sigma, np.nan_to_num(flow * seen.met_sigma)))
+        return found[self.used]
 
     def _elevation(self, along: np.ndarray, burn: np.ndarray) -> np.ndarray:
         """The thrust's height above the horizon against what the nose showed; sines, so that straight up is no edge."""
-        met, seen, sigma = np.array(self.pitches).T[:, :, None]
+        met, pitch, _ = np.array(self.pitches).T[:, :, None]
         since = met - burn[MIDDLE]
         turn = burn[ANGLE] + burn[RATE] * since
         if self.turn is not None:
@@ -167,18 +211,23 @@ class BurnTie:
             ahead, above = level * cos_in - turn / size * sin_in, level * sin_in + turn / size * cos_in
         else:
             ahead, above = np.cos(turn), np.sin(turn)
-        return ((ahead * along[1] + above * along[2]) / np.hypot(along[1], along[2]) - seen) / sigma
+        return (ahead * along[1] + above * along[2]) / np.hypot(along[1], along[2]) - np.sin(pitch)
 
     def _rocket_slop(self) -> float:
         mass = self.masses[0] + self.after.propellant
-        return math.hypot(1e-8 * float(self.centre[SPENT]), 0.005 * self.exhaust * self.before.propellant_sigma / mass)
+        return math.hypot(1e-8 * float(self.centre[SPENT]), _EXACT * self.exhaust * self.before.propellant_sigma / mass)
 
-    def _motion(self, along: np.ndarray, whiten: Whitening) -> np.ndarray:
+    def _read(self, along: np.ndarray, masses, start: np.ndarray, length: np.ndarray, whiten: Whitening) -> np.ndarray:
+        """Readings under thrust against motion (3, n, C) and propellant; the clock's error of a row is that of all its gauges."""
         seen = self.readings
+        shown = np.where(self.used, np.column_stack([seen.values, self.left[0]]), 0.0)
+        left = np.full(along.shape[1:], np.nan)
+        if masses is not None:
+            left = masses[0] + (masses[1] - masses[0]) * np.clip((seen.met[:, None] - start) / length, 0.0, 1.0)
         found = []
         for column in range(along.shape[2]):
             values, _ = predict(seen, along[:, :, column].T)
-            found.append(whiten(np.where(self.used, values - np.where(self.used, seen.values, 0.0), 0.0))[self.used])
+            found.append(whiten(np.where(self.used, np.column_stack([values, left[:, column]]) - shown, 0.0))[self.used])
         return np.stack(found, axis=1)
 
     def whitening(self, z: np.ndarray) -> Whitening | None:
@@ -193,14 +242,18 @@ class BurnTie:
         _, along = fly_burn(
             self.before.arc.body.mu, self.before.at(z[:first, None], start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times, *burn[YAW:], aim=self.aim)  # fmt: skip
         low, high = (predict(seen, part.T)[0] for part in np.split(along[:, :, 0], 2, axis=1))
-        return Whitening.of(seen, np.nan_to_num((high - low) / (2 * half)), self.used)
+        flow = np.full(len(seen), 0.0)
+        if self.linked:
+            flow -= (self.before.mass_left(z[:first, None]) - self.after.mass_left(z[first + self.unknowns :, None])) / burn[LENGTH]
+        rates = np.column_stack([np.nan_to_num((high - low) / (2 * half)), flow])
+        return Whitening.of(replace(seen, sigmas=np.column_stack([seen.sigmas, self.left[1]])), rates, self.used)
 
     @property
     def surplus(self) -> int:
         """Degrees of freedom: residuals that can disagree, less the burn's own unknowns."""
         count = 3 + 3 + int(self.readings is not None and self.used.sum())
         if self.linked:
-            count += 1 + bool(math.isfinite(self.throttle[0]) and math.isfinite(self.flow)) + len(self.gauge)
+            count += 1 + self._throttled
         elif math.isfinite(self.dropped[0]):
             count += 1
         return count + 2 * (self.turn is not None) + len(self.pitches) - self.unknowns

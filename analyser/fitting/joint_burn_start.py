@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from analyser.fitting.joint_burn import BURN_UNKNOWNS, PROFILE, THROTTLE_DRIFT, BurnTie, Coast
+from analyser.fitting.joint_burn import BURN_UNKNOWNS, BurnTie, Coast
 from analyser.fitting.observations import CHANNELS, from_arrays
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.plane_change import turn_of
@@ -15,7 +16,6 @@ from analyser.fitting.timing import Marks
 
 _USUAL_EXHAUST = 3000.0  # m/s; of chemical engines, common practice, no source
 _OPEN = 0.005
-_HELD = math.radians(3.0)  # how well a nose is held between readings of it, and the ball read beyond its digits (common practice, no source)
 
 def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: PanelRows, propellant: PropellantHistory, turned: bool = False) -> BurnTie | str:
     """The tie of a burn between two coasts about one body, or in words why it can't be pictured. ``turned``: the planes of the two differ."""
@@ -43,28 +43,22 @@ def tie_of(before: Coast, after: Coast, inside: tuple[int, ...], edges, rows: Pa
         # only for the course of the acceleration, which grows as the mass falls
         known = [part.exhaust_speed for part in propellant.craft.stages if part.exhaust_speed > 0] if propellant.craft is not None else []
         tie.exhaust = float(np.mean(known)) if known else _USUAL_EXHAUST
-        tie.profile = math.hypot(PROFILE, (0.2 if known else 0.4) / 12)
+        tie.profile = (0.2 if known else 0.4) / 12
     if used is not None and math.isfinite(used.delta_v) and not tie.linked:
         tie.dropped = (used.delta_v, max(used.delta_v_sigma, 1e-4 * used.delta_v))
     if tie.linked:
         if throttles:
             mean = float(np.mean(throttles))
             digits = float(np.nanmax(np.nan_to_num([rows.sigma["throttle"][row] for row in inside if rows.value["throttle"][row] > _OPEN])))
-            tie.throttle = (mean, math.hypot(digits, THROTTLE_DRIFT * mean))
+            tie.throttle, tie.throttles = (mean, digits), throttles
         else:
             tie.throttle = (0.85, 0.25)  # nobody read it: most burn at full
-        for row in inside:
-            value, sigma = float(propellant.propellant[row]), float(propellant.sigma[row])
-            if rows.value["throttle"][row] > _OPEN and math.isfinite(value) and propellant.stage[row] == before.stage:
-                burnt = max(before.propellant - value, 0.0)
-                rate = tie.flow * tie.throttle[0] if math.isfinite(tie.flow) else 0.0
-                tie.gauge.append((float(rows.met[row]), value, math.hypot(sigma, rate * rows.met_sigma[row], THROTTLE_DRIFT * burnt / 2)))
     _guess(tie, used)
     if turned:
         why = _add_turn(tie, used)
         if why:
             return why
-    _add_readings(tie, inside, rows)
+    _add_readings(tie, inside, rows, propellant)
     _add_pitches(tie, inside, rows, -1.0 if propellant.craft is not None and propellant.craft.thrust_axis == "tail" else 1.0)
     return tie
 
@@ -127,15 +121,27 @@ def _add_turn(tie: BurnTie, used) -> str:
     return ""
 
 
-def _add_readings(tie: BurnTie, inside, rows: PanelRows) -> None:
+def _add_readings(tie: BurnTie, inside, rows: PanelRows, propellant: PropellantHistory) -> None:
+    """Motion and propellant read under thrust."""
     firing = [row for row in inside if not rows.value["throttle"][row] <= _OPEN]
     if not firing:
         return
     values = np.stack([rows.value[name][firing] for name in CHANNELS], axis=1)
     sigmas = np.stack([rows.sigma[name][firing] for name in CHANNELS], axis=1)
-    seen = from_arrays(tie.before.arc.body, rows.met[firing], values, sigmas, rows.met_sigma[firing], firing)
-    if len(seen) and seen.present.any():
-        tie.readings, tie.used = seen, seen.present.copy()
+    left = np.full(len(firing), np.nan)
+    if tie.linked:
+        lit = (rows.value["throttle"][firing] > _OPEN) & (propellant.stage[firing] == tie.before.stage)
+        left[lit] = propellant.propellant[firing][lit]
+    kept = np.isfinite(rows.met[firing]) & (np.isfinite(values).any(axis=1) | np.isfinite(left))
+    if not kept.any():
+        return
+    firing, left = np.array(firing)[kept], left[kept]
+    # a row that shows propellant alone is a row too
+    motion = from_arrays(tie.before.arc.body, rows.met[firing], np.where(np.isfinite(values[kept]).any(axis=1, keepdims=True), values[kept], 0.0), sigmas[kept], rows.met_sigma[firing], firing)
+    blank = ~np.isfinite(values[kept])
+    tie.readings = replace(motion, values=np.where(blank, np.nan, motion.values), sigmas=np.where(blank, np.nan, motion.sigmas))
+    tie.left = np.stack([left, propellant.sigma[firing], np.maximum(tie.before.propellant - left, 0.0)])
+    tie.used = np.column_stack([tie.readings.present, np.isfinite(left)])
 
 
 def _add_pitches(tie: BurnTie, inside, rows: PanelRows, sense: float) -> None:
@@ -143,8 +149,7 @@ def _add_pitches(tie: BurnTie, inside, rows: PanelRows, sense: float) -> None:
     for row in inside:
         pitch, sigma = float(rows.value["pitch"][row]), float(np.nan_to_num(rows.sigma["pitch"][row]))
         if math.isfinite(pitch) and rows.value["throttle"][row] > _OPEN:
-            sigma = math.hypot(sigma, _HELD)
-            tie.pitches.append((float(rows.met[row]), sense * math.sin(pitch), sigma * math.cos(pitch) + sigma**2 / 2))
+            tie.pitches.append((float(rows.met[row]), sense * pitch, sigma))
 
 
 __all__ = ["tie_of"]

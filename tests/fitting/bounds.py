@@ -260,11 +260,9 @@ class _Chain:
         end, along = fly_burn(mu, start, ignition, cutoff, spent, angle, rate, exhaust, [*mets, *(mets - 0.25), *(mets + 0.25)])
         if len(rows):
             now, sooner, later = np.split(along, 3, axis=1)
-            self._read(places, rows, now, (later - sooner)[:, :, 0] / 0.5)
-            clock = 10.0**-self.flight.book.clock_decimals / math.sqrt(12)
+            burnt = left - stage.flow * throttle * (mets[:, None] - ignition)
+            self._read(places, rows, now, (later - sooner)[:, :, 0] / 0.5, burnt, -float((stage.flow * throttle)[0]))
             for row in rows:
-                flow = float((stage.flow * throttle)[0])
-                self._weigh(places, left - stage.flow * throttle * (row.met - ignition), math.hypot(self._digit([row], "propellant"), flow * clock))
                 self._weigh(places, throttle, self._digit([row], "throttle"))
         met = self._side(k + 1, after, cutoff)
         self._join(places, np.concatenate([end - met, (left - used - after[3])[None]]), k)
@@ -330,19 +328,20 @@ class _Chain:
         if math.isfinite(sigma):
             self.rows.append((places, self._slope(places, values)[None] / sigma))
 
-    def _read(self, places, rows, states, rates) -> None:
-        """The rows' motion gauges: ``states`` (3, m, C), ``rates`` (3, m)."""
+    def _read(self, places, rows, states, rates, left=None, flow: float = 0.0) -> None:
+        """The rows' motion gauges: ``states`` (3, m, C), ``rates`` (3, m); under thrust their propellant, too: ``left`` (m, C) and its rate. The clock's error is a row's."""
         r, vr, vt = states
         speed = np.hypot(vr, vt)
-        slopes = np.stack([self._slope(places, part) for part in (r, speed, vr)], axis=1)  # (m, 3, P)
-        moving = np.stack([rates[0], (vr[:, 0] * rates[1] + vt[:, 0] * rates[2]) / speed[:, 0], rates[1]], axis=1)
+        gauges = MOTION if left is None else (*MOTION, "propellant")
+        slopes = np.stack([self._slope(places, part) for part in (r, speed, vr, *([] if left is None else [left]))], axis=1)  # (m, 3 or 4, P)
+        moving = np.stack([rates[0], (vr[:, 0] * rates[1] + vt[:, 0] * rates[2]) / speed[:, 0], rates[1], np.full(len(rows), flow)], axis=1)
         clock = 10.0**-self.flight.book.clock_decimals / math.sqrt(12)
         for k, row in enumerate(rows):
             slipped = {slip["column"] for slip in row.slips}
-            read = [c for c, name in enumerate(MOTION) if row.cells.get(name) and name not in slipped]
+            read = [c for c, name in enumerate(gauges) if row.cells.get(name) and name not in slipped]
             if not read:
                 continue
-            sigma = np.array([self._digit([row], MOTION[c]) for c in read])
+            sigma = np.array([self._digit([row], gauges[c]) for c in read])
             covariance = np.diag(sigma**2) + clock**2 * np.outer(moving[k, read], moving[k, read])
             self.rows.append((places, np.linalg.solve(np.linalg.cholesky(covariance), slopes[k, read])))
 
