@@ -92,12 +92,22 @@ def in_space(mu: float, orbit_from, orbit_to, angle: float, how: Between, radius
     normals = [cos * middle + side * sine * np.cross(there, middle) for side in (1, -1)]
     after = min(normals, key=lambda normal: abs(float(normal @ z) - math.cos(angle)))
     last = impulse_of(r2 * there, back * u2 * there + h / r2 * np.cross(middle, there), _velocity(mu, orbit_to, r2, back, there, after))
-    since = [float(shape(mu, r, side * u, h / r).time_since_periapsis) for side, u, r in ((sense, u1, r1), (back, u2, r2))]
-    duration = since[1] - since[0]
-    if energy < 0:
-        duration %= 2 * math.pi * mu / (-2 * energy) ** 1.5
     kept = tuple(one for one in (first, last) if one.delta_v > 1e-9)
-    return SpaceTransfer(first.delta_v + last.delta_v, kept, energy, float(h), way, duration)
+    return SpaceTransfer(
+        first.delta_v + last.delta_v, kept, energy, float(h), way,
+        coast_time(mu, energy, (first.position, first.velocity_after), (last.position, last.velocity_before)),
+    )  # fmt: skip
+
+
+def coast_time(mu: float, energy: float, leaving, arriving) -> float:
+    """Seconds of less than a revolution from one state of a conic, (position, velocity) in m and m/s, to another."""
+    since = []
+    for position, velocity in (leaving, arriving):
+        radius = float(np.linalg.norm(position))
+        level = float(np.linalg.norm(np.cross(position, velocity))) / radius
+        since.append(float(shape(mu, radius, float(position @ velocity) / radius, level).time_since_periapsis))
+    duration = since[1] - since[0]
+    return duration % (2 * math.pi * mu / (-2 * energy) ** 1.5) if energy < 0 else duration
 
 
 def _legs(mu, r1, r2, u1, h, same_leg: bool, radius_max: float) -> tuple[float, float]:
