@@ -221,6 +221,13 @@ class IdealBurn:
     lead: float = math.nan  # seconds before its place at which a long burn is lit
     every: float = math.nan  # seconds until its place comes round again
     throttle: float = 1.0
+    # where the plane counts: parts of the delta-v along the motion, away from the body across it, and along the angular momentum (to the left), m/s; the turn
+    # of the plane (positive to the left), rad; the angle from the ascending node along the motion, rad
+    prograde: float = math.nan
+    outward: float = math.nan
+    normal: float = math.nan
+    plane_change: float = math.nan
+    argument_of_latitude: float = math.nan
 
 
 @dataclass(frozen=True)

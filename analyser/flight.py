@@ -213,6 +213,9 @@ class Goal(Record):
         "periapsis"  pass ``body`` (arriving there where it is another body) at ``periapsis``
         "landed"     at rest on ``body``; ``by`` is "engine" or "atmosphere"
         "escape"     leave ``body``
+
+    How an orbit is to lie, rad (nan: as it comes): ``inclination``, ``longitude_of_ascending_node`` (axes: x through the prime meridian at MET 0)
+    and ``argument_of_periapsis``, from that node along the motion.
     """
 
     kind: str
@@ -221,12 +224,23 @@ class Goal(Record):
     apoapsis: float = math.nan
     inclination: float = math.nan
     by: str = "engine"
+    longitude_of_ascending_node: float = math.nan
+    argument_of_periapsis: float = math.nan
+
+    @property
+    def lying(self) -> str:
+        """How the orbit is to lie, in words; "" where that is free."""
+        told = (
+            (self.inclination, "inclined {} deg"), (self.longitude_of_ascending_node, "ascending node at {} deg"),
+            (self.argument_of_periapsis, "periapsis {} deg from the node"),
+        )  # fmt: skip
+        return "".join(", " + words.format(f"{math.degrees(value):.4g}") for value, words in told if not math.isnan(value))
 
     def __str__(self) -> str:
         if self.kind == "orbit":
-            return f"{self.periapsis / 1e3:g} x {self.apoapsis / 1e3:g} km about {self.body}"
+            return f"{self.periapsis / 1e3:g} x {self.apoapsis / 1e3:g} km about {self.body}{self.lying}"
         if self.kind == "periapsis":
-            return f"{self.body}, periapsis {self.periapsis / 1e3:g} km"
+            return f"{self.body}, periapsis {self.periapsis / 1e3:g} km{self.lying}"
         if self.kind == "landed":
             return f"landed on {self.body}" + (" through its air" if self.by == "atmosphere" else "")
         return f"leave {self.body}"

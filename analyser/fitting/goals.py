@@ -16,7 +16,7 @@ def resting(body: Body) -> tuple[float, float]:
     return speed**2 / 2 - body.mu / body.radius, speed * body.radius
 
 
-def miss(goal: Goal, world: World, body: str, energy, h, inclination=math.nan) -> dict[str, np.ndarray]:
+def miss(goal: Goal, world: World, body: str, energy, h, inclination=math.nan, node=math.nan, argument=math.nan) -> dict[str, np.ndarray]:
     """Flown minus goal for each figure that the goal names and the orbit has.
 
     Parameters
@@ -27,13 +27,14 @@ def miss(goal: Goal, world: World, body: str, energy, h, inclination=math.nan) -
         What the flown orbit is about.
     energy, h : float or array
         Its specific energy, m^2/s^2, and angular momentum, m^2/s.
-    inclination : float or array
-        Its inclination, rad, where known.
+    inclination, node, argument : float or array
+        Its inclination, longitude of the ascending node and argument of periapsis, rad, where known.
 
     Returns
     -------
     dict
-        "periapsis_altitude", "apoapsis_altitude" in m, "inclination" in rad, of the inputs' shape. Empty where the orbit is about another
+        "periapsis_altitude", "apoapsis_altitude" in m, "inclination", "ascending_node_longitude" and "argument_of_periapsis" in rad (the last two the
+        shorter way round), of the inputs' shape. Empty where the orbit is about another
         body than the goal, and for a landing (where a touchdown is compared, not an orbit). An orbit that does not close misses the apoapsis by inf.
     """
     if body != goal.body or goal.kind not in ("orbit", "periapsis"):
@@ -44,6 +45,9 @@ def miss(goal: Goal, world: World, body: str, energy, h, inclination=math.nan) -
         found["apoapsis_altitude"] = high - world[body].radius - goal.apoapsis
     if not math.isnan(goal.inclination) and not np.all(np.isnan(inclination)):
         found["inclination"] = np.asarray(inclination) - goal.inclination
+    for name, flown, wanted in (("ascending_node_longitude", node, goal.longitude_of_ascending_node), ("argument_of_periapsis", argument, goal.argument_of_periapsis)):
+        if not math.isnan(wanted) and not np.all(np.isnan(flown)):
+            found[name] = (np.asarray(flown) - wanted + np.pi) % (2 * np.pi) - np.pi
     return found
 
 

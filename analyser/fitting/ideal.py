@@ -1,7 +1,7 @@
 """The ideal plan: what each leg should cost at the least, burn by burn, in the words and numbers a pilot copies.
 
 Two-body motion and patched conics, impulsive burns in one plane with the apse line free (see :mod:`analyser.fitting.transfer` and
-:mod:`analyser.fitting.moon`); landings and lift-offs as the least that the craft's thrust allows (:mod:`analyser.fitting.powered`). Each leg
+:mod:`analyser.fitting.moon`) unless a goal says how its orbit is to lie (:mod:`analyser.fitting.ideal_planes`); landings and lift-offs as the least that the craft's thrust allows (:mod:`analyser.fitting.powered`). Each leg
 begins in the ideal end of the leg before, at its first burn.
 """
 
@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from analyser.findings import IdealLeg, IdealPlan
 from analyser.fitting.ideal_legs import Draft, Place, fly_leg
+from analyser.fitting.ideal_planes import angles_of_goal, angles_of_place, wants_to_lie
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
 from analyser.flight import Craft, Goal, Leg, Plan, World
@@ -59,8 +60,12 @@ def plan_mission(
         ``margin`` is the propellant left after the last leg, kg (negative: missing), ``margin_delta_v`` its worth.
     """
     tanks = tanks or Tanks.full(craft)
-    place = start or _start(plan.start, world, departure)
-    legs, remarks = [], []
+    place, legs, remarks = start, [], []
+    if place is None:
+        place = _start(plan.start, world, departure)
+        if math.isnan(place.inclination) and any(wants_to_lie(leg.goal) for leg in plan.legs):
+            place = replace(place, inclination=0.0)
+            remarks.append("the start names no inclination: it is taken to lie over the equator")
     if tanks.missing:
         remarks.append(tanks.missing)
     rest = Rest(world, memory or PoweredMemory())
@@ -78,7 +83,10 @@ def plan_mission(
 
 def _start(goal: Goal, world: World, met: float) -> Place:
     body = world[goal.body]
-    return Place.on(body, met) if goal.kind == "landed" else Place.around(body, goal.periapsis, goal.apoapsis, met)
+    if goal.kind == "landed":
+        return replace(Place.on(body, met), inclination=0.0)
+    lies = angles_of_goal(goal)
+    return replace(Place.around(body, goal.periapsis, goal.apoapsis, met), inclination=lies.inclination, node=lies.node, argument=lies.argument)
 
 
 def plan_leg(
@@ -169,7 +177,8 @@ class Rest:
         """The burns of the first leg (m/s), where it ends, and the doubt; None where it can't be planned."""
         leg, following = legs[0], legs[1].goal if len(legs) > 1 else None
         powered = leg.goal.kind == "landed" or place.landed
-        key = (leg.goal, following, place.body, place.landed, round(place.energy, 1), round(place.angular_momentum), sense)
+        lies = str(vars(angles_of_place(place))) if wants_to_lie(leg.goal) else ""
+        key = (str(leg.goal), str(following), place.body, place.landed, round(place.energy, 1), round(place.angular_momentum), sense, lies)
         if math.isnan(place.energy):
             return None
         if powered or key not in self.memory.legs:

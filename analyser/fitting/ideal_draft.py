@@ -18,7 +18,8 @@ class Place:
     """Where a leg begins or ends: an orbit about a body, or the ground (then the orbit is that of a craft at rest there).
 
     ``energy`` in m^2/s^2; ``angular_momentum`` in m^2/s, positive in the sense of the body's rotation and its moons' motion. ``met``: when, s,
-    where that is known.
+    where that is known. How the orbit lies, rad, nan where it is not known: ``inclination``, ``node`` (longitude of the ascending node), ``argument`` (of
+    periapsis).
     """
 
     body: str
@@ -26,6 +27,9 @@ class Place:
     angular_momentum: float
     landed: bool = False
     met: float = math.nan
+    inclination: float = math.nan
+    node: float = math.nan
+    argument: float = math.nan
 
     @classmethod
     def on(cls, body: Body, met: float = math.nan) -> "Place":

@@ -9,6 +9,7 @@ from analyser.fitting import goals
 from analyser.fitting.ideal_draft import Draft, Place
 from analyser.fitting.ideal_ground import LAUNCH_LOSS_SHARE, land, lift_off, park, through_air
 from analyser.fitting.ideal_moon import aim, leg_from_moon, leg_to_moon
+from analyser.fitting.ideal_planes import aimed, lay_orbit, lifted, wants_to_lie
 from analyser.fitting.moon_words import clock_words
 from analyser.fitting.transfer import apsides, least_transfer, orbit_of_apsides
 from analyser.flight import Body, Goal, World
@@ -60,7 +61,11 @@ def _about_one_body(goal: Goal, world: World, body: Body, place: Place, draft: D
         energy, h = orbit_of_apsides(body.mu, body.radius + goal.periapsis, body.radius + goal.apoapsis)
         wanted = (float(energy), sense * float(h))
     if place.landed:
-        return lift_off(body, place, wanted, draft)
+        tanks = draft.tanks
+        end = lift_off(body, place, wanted, draft)
+        return None if end is None else lifted(goal, body, end, draft, tanks)
+    if wants_to_lie(goal):
+        return lay_orbit(goal, body, place, wanted, draft)
     found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=body.radius, radius_max=body.sphere_of_influence)
     if math.isnan(found.delta_v):
         draft.remarks.append("the orbit at the leg's start never comes above the ground inside the sphere of influence, or the goal's does not")
@@ -72,7 +77,7 @@ def _about_one_body(goal: Goal, world: World, body: Body, place: Place, draft: D
     ]  # fmt: skip
     if found.impulses and found.duration and any(i.radius < body.radius + body.air_top for i in found.impulses):
         draft.remarks.append("a burn is inside the air, where drag changes the sum")
-    return Place(body.name, *wanted)
+    return replace(place, energy=wanted[0], angular_momentum=wanted[1], argument=place.argument if not found.impulses else math.nan)
 
 
 def _comes_near(body: Body, moon: Body, orbit) -> bool:
@@ -101,6 +106,7 @@ def _escape(world: World, body: Body, place: Place, draft: Draft) -> Place | Non
 
 def _arrived(goal: Goal, world: World, body: Body, end: Place, draft: Draft) -> Place | None:
     """What a goal about the body asks for beyond arriving at its periapsis."""
+    end = aimed(goal, end, draft)
     if goal.kind == "periapsis":
         return end
     after = draft.duration

@@ -6,7 +6,7 @@ Axes: x through the place of the first impulse, z along the first orbit's angula
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -69,6 +69,11 @@ def impulse_of(position, before, after) -> SpaceImpulse:
         float(np.linalg.norm(position)), float(np.linalg.norm(change)), float(change @ ahead), float(change @ np.cross(ahead, normal)),
         float(change @ normal), turn, position, before, after,
     )  # fmt: skip
+
+
+def moved(impulse: SpaceImpulse, rotation) -> SpaceImpulse:
+    """The same impulse in other axes, to which ``rotation`` (3, 3) turns."""
+    return replace(impulse, **{name: rotation @ getattr(impulse, name) for name in ("position", "velocity_before", "velocity_after")})
 
 
 def in_space(mu: float, orbit_from, orbit_to, angle: float, how: Between, radius_max: float) -> SpaceTransfer:

@@ -25,7 +25,8 @@ _FAR = 1e4  # stands for an unlimited radius, in periapsides
 @dataclass(frozen=True)
 class ApseTransfer:
     """``delta_v``, m/s (nan: one of the orbits is never between the limits); of each impulse in order: ``burns``, m/s, ``radii``, m, and
-    ``anomalies``: the direction from the centre, rad ahead of the first orbit's periapsis; ``energy`` and ``angular_momentum`` between them."""
+    ``anomalies``: the direction from the centre, rad ahead of the first orbit's periapsis; of the coast between two: ``energy``, ``angular_momentum`` and
+    its ``radial`` speeds at both ends, m/s (one impulse: the orbit after it)."""
 
     delta_v: float
     burns: tuple[float, ...]
@@ -33,6 +34,7 @@ class ApseTransfer:
     anomalies: tuple[float, ...]
     energy: float
     angular_momentum: float
+    radial: tuple[float, ...] = ()
 
 
 class _Problem:
@@ -42,7 +44,7 @@ class _Problem:
         self.mu, self.first, self.second, self.turn, self.low, self.high = mu, first, second, turn, low, high
 
     def parts(self, z):
-        """Both delta-v, both places, energy and angular momentum between; nan where no conic leads from one to the other inside the limits."""
+        """Both delta-v, both places, energy and angular momentum between and radial speeds at the ends; nan where no conic leads from one to the other inside the limits."""
         with np.errstate(all="ignore"):
             r1, at1, u1, w1 = self.first.at(z[0], z[3])
             r2, at2, u2, w2 = self.second.at(z[1], z[4])
@@ -50,7 +52,7 @@ class _Problem:
             x = u1 + z[2] * np.sqrt(2 * self.mu / r1)
             found = conic_through(self.mu, r1, r2, (at2 - at1) % (2 * np.pi), x, z[5], self.low, self.high)
             first, second = np.hypot(x - u1, found.h / r1 - w1), np.hypot(found.radial - u2, found.h / r2 - w2)
-            return np.where(found.flown, first, np.nan), second, (r1, at1), (r2, at2), found.energy, found.h
+            return np.where(found.flown, first, np.nan), second, (r1, at1), (r2, at2), found.energy, found.h, (x, found.radial)
 
     def cost(self, z):
         first, second = self.parts(z)[:2]
@@ -91,9 +93,11 @@ def least_with_apse_line(mu: float, orbit_from, orbit_to, turn: float, *, radius
     problem = _Problem(mu, first, second, turn, radius_min, radius_max)
     z, value = _descended(problem)
     if value < best.delta_v or math.isnan(best.delta_v):
-        one, two, here, there, energy, h = problem.parts(z)
-        keep = [(float(burn), float(r), float(at) % (2 * math.pi)) for burn, (r, at) in ((one, here), (two, there)) if burn > 1e-9]
-        best = ApseTransfer(float(value), *(tuple(column) for column in zip(*keep)), float(energy), float(h)) if keep else ApseTransfer(0.0, (), (), (), e1, h1)
+        one, two, here, there, energy, h, radial = problem.parts(z)
+        ends = (one, here, radial[0]), (two, there, radial[1])
+        keep = [(float(burn), float(r), float(at) % (2 * math.pi), float(speed)) for burn, (r, at), speed in ends if burn > 1e-9]
+        burns, radii, anomalies, speeds = (tuple(column) for column in zip(*keep)) if keep else ((),) * 4
+        best = ApseTransfer(float(value) if keep else 0.0, burns, radii, anomalies, *((float(energy), float(h)) if keep else (e1, h1)), speeds)
     return best
 
 
@@ -139,8 +143,8 @@ def _crossing(mu, first, second, turn) -> ApseTransfer:
         r = first.p / (1 + first.e * math.cos(at))
         if not max(first.low, second.low) * (1 - 1e-9) <= r <= min(first.high, second.high) * (1 + 1e-9):
             continue
-        radial = mu / second.h * second.e * math.sin(at - turn) - mu / first.h * first.e * math.sin(at)
-        cost = math.hypot(radial, (second.h - first.h) / r)
+        after = mu / second.h * second.e * math.sin(at - turn)
+        cost = math.hypot(after - mu / first.h * first.e * math.sin(at), (second.h - first.h) / r)
         if not cost >= best.delta_v:
-            best = ApseTransfer(cost, (cost,), (r,), (at % (2 * math.pi),), second.energy, second.h)
+            best = ApseTransfer(cost, (cost,), (r,), (at % (2 * math.pi),), second.energy, second.h, (after,))
     return best

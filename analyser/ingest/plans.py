@@ -14,12 +14,22 @@ from analyser.units import format_quantity, nearest, parse_orbit, shown
 
 _PLAN_KEYS = {"name": "", "start": "", "legs": ""}
 _LEG_KEYS = {"name": "", "goal": ""}
-_GOAL_KEYS = {"body": "", "orbit": "", "periapsis": "length", "landed": "", "by": "", "escape": "", "inclination": "angle"}
+_GOAL_KEYS = {
+    "body": "", "orbit": "", "periapsis": "length", "landed": "", "by": "", "escape": "", "inclination": "angle",
+    "longitude_of_ascending_node": "angle", "argument_of_periapsis": "angle",
+}  # fmt: skip
+#: Keys that only some kinds of goals have.
+_ONLY_WITH = (
+    ("by", ("landed",)), ("inclination", ("orbit", "periapsis")), ("longitude_of_ascending_node", ("orbit", "periapsis")),
+    ("argument_of_periapsis", ("orbit",)),
+)  # fmt: skip
 _KINDS = ("orbit", "periapsis", "landed", "escape")
 _FORMS = (
     '{ body = "Lull", orbit = "30 x 30 km" }, { body = "Lull", periapsis = "30 km" }, { landed = "Lull" } '
     'or { escape = "Lull" }'
 )
+
+_ROUND = {"least": -2 * math.pi * (1 + 1e-12), "most": 2 * math.pi * (1 + 1e-12), "wanted": "-360 to 360 deg"}
 
 
 def load_plan(path: str | Path, world: World | None = None) -> Plan:
@@ -66,7 +76,7 @@ def _goal(section: Section, world: World | None) -> Goal:
         raise section.error(f'{kind} names the body itself; write {{ {kind} = "Lull" }}', "body")
     if not names_body:
         section.require("body", '"Lull"')
-    for key, kinds in (("by", ("landed",)), ("inclination", ("orbit", "periapsis"))):
+    for key, kinds in _ONLY_WITH:
         if key in section and kind not in kinds:
             raise section.error(f"{key} goes with {' or '.join(kinds)} only", section.place(key))
     body = _body_name(section, kind if names_body else "body", world)
@@ -81,6 +91,10 @@ def _goal(section: Section, world: World | None) -> Goal:
             raise section.error(f"{shown(section.value('orbit'))} is impossible here: such an orbit meets the ground", "orbit")
     elif kind == "periapsis":
         periapsis = section.quantity("periapsis", above=ground, wanted=f"that is below the centre of {body}")
+    if "longitude_of_ascending_node" in section and "inclination" not in section:
+        raise section.error('the node is that of a tilted orbit; name the tilt too, e.g. inclination = "28.5 deg"', "longitude_of_ascending_node")
+    if "argument_of_periapsis" in section and periapsis == apoapsis:
+        raise section.error("a round orbit has no periapsis to point anywhere; leave argument_of_periapsis out", "argument_of_periapsis")
     by = section.choice("by", ("engine", "atmosphere"), "engine")
     if by == "atmosphere" and world and world[body].atmosphere is None:
         raise section.error(f"{body} has no atmosphere in this world, so nothing lands through it", "by")
@@ -91,6 +105,8 @@ def _goal(section: Section, world: World | None) -> Goal:
         apoapsis=apoapsis,
         inclination=section.quantity("inclination", least=0.0, most=math.pi * (1 + 1e-12), wanted="0 to 180 deg"),
         by=by,
+        longitude_of_ascending_node=section.quantity("longitude_of_ascending_node", **_ROUND),
+        argument_of_periapsis=section.quantity("argument_of_periapsis", **_ROUND),
     )
 
 
@@ -129,8 +145,9 @@ def _goal_text(goal: Goal) -> str:
         keys = [f"body = {quoted(goal.body)}", f"orbit = {quoted(_orbit_text(goal.periapsis, goal.apoapsis))}"]
     else:
         keys = [f"body = {quoted(goal.body)}", f"periapsis = {quoted(format_quantity(goal.periapsis, 'km', 'length'))}"]
-    if not math.isnan(goal.inclination):
-        keys.append(f"inclination = {quoted(format_quantity(goal.inclination, 'deg', 'angle'))}")
+    for name in ("inclination", "longitude_of_ascending_node", "argument_of_periapsis"):
+        if not math.isnan(angle := getattr(goal, name)):
+            keys.append(f"{name} = {quoted(format_quantity(angle, 'deg', 'angle'))}")
     if goal.by != "engine":
         keys.append(f"by = {quoted(goal.by)}")
     return "{ " + ", ".join(keys) + " }"

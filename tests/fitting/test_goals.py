@@ -27,6 +27,10 @@ def test_miss_of_apsides():
     assert found == {"periapsis_altitude": pytest.approx(-3e3, abs=1e-3), "apoapsis_altitude": pytest.approx(6.5e3, abs=1e-3)}
     found = goals.miss(Goal("orbit", "Lull", 20e3, 20e3, inclination=0.1), WORLD, "Lull", *orbit(LULL, 20e3, 20e3), 0.13)
     assert found["inclination"] == pytest.approx(0.03)
+    wanted = Goal("orbit", "Lull", 20e3, 40e3, 0.1, longitude_of_ascending_node=6.2, argument_of_periapsis=0.1)
+    found = goals.miss(wanted, WORLD, "Lull", *orbit(LULL, 20e3, 40e3), 0.1, 0.05, 6.2)
+    assert found["ascending_node_longitude"] == pytest.approx(0.05 - 6.2 + 2 * math.pi) and found["argument_of_periapsis"] == pytest.approx(6.1 - 2 * math.pi)
+    assert set(goals.miss(wanted, WORLD, "Lull", *orbit(LULL, 20e3, 40e3))) == {"periapsis_altitude", "apoapsis_altitude"}
 
 
 def test_miss_of_an_arrival_and_vectors():

@@ -281,6 +281,10 @@ def test_a_plan(write):
         ('name = "leave"', 'name = "transfer"', "line 12", "names must differ"),
         ('start = { body = "Ardent", orbit', 'strat = { body = "Ardent", orbit', "line 2", "did you mean 'start'?"),
         ('orbit = "80 x 80 km", inclination = "5 deg"', 'periapsis = "80 km"', "line 2", "a plan starts in an orbit or landed"),
+        ('orbit = "80 x 80 km", inclination', 'orbit = "80 x 80 km", argument_of_periapsis', "line 2", "a round orbit has no periapsis"),
+        ('inclination = "5 deg"', 'longitude_of_ascending_node = "5 deg"', "line 2", "name the tilt too"),
+        ('inclination = "5 deg"', 'inclination = "5 deg", longitude_of_ascending_node = "400 deg"', "line 2", "-360 to 360 deg"),
+        ('periapsis = "30 km"', 'periapsis = "30 km", argument_of_periapsis = "10 deg"', "", "argument_of_periapsis goes with orbit only"),
         (PLAN[PLAN.index("[[legs]]") :], "", "", "a plan needs legs"),
     ],
 )
@@ -294,6 +298,15 @@ def test_wrong_plans(write, old, new, place, told):
 
 def same(one, two):
     return repr(replace(one, path=None)) == repr(replace(two, path=None))  # repr: nan is nan
+
+
+def test_how_an_orbit_is_to_lie_reads_back_and_is_said(write, tmp_path):
+    asked = 'orbit = "80 x 200 km", inclination = "5 deg", longitude_of_ascending_node = "-20 deg", argument_of_periapsis = "90 deg"'
+    plan = load_plan(write(PLAN.replace('orbit = "80 x 80 km", inclination = "5 deg"', asked)))
+    assert plan.start.longitude_of_ascending_node == pytest.approx(math.radians(-20)) and plan.start.argument_of_periapsis == pytest.approx(math.radians(90))
+    dump_plan(plan, tmp_path / "again.toml")
+    assert same(load_plan(tmp_path / "again.toml"), plan)
+    assert str(plan.start) == "80 x 200 km about Ardent, inclined 5 deg, ascending node at -20 deg, periapsis 90 deg from the node"
 
 
 def test_plans_round_trip(write, tmp_path):
