@@ -93,6 +93,24 @@ class _Fitter:
         seen, *_, off = self._against(fit, rows)
         return off[seen.present] if len(seen) else np.empty(0)
 
+    def agree(self, first: Stretch, second: Stretch) -> bool:
+        """Whether the orbits of two coasts are the same within what is known of them: a burn that changes less can't be told from none, however many readings there are.
+
+        The digits of neighbouring readings err alike, which two fits follow more closely than one does; the doubt of an orbit knows of that, the sum of squares does not.
+        """
+        fits = [self.robust(stretch) for stretch in (first, second)]
+        if any(fit is None or not fit.determined or not np.all(np.isfinite(fit.covariance)) for fit in fits):
+            return False
+        between = (self.rows.met[first.rows[-1]] + self.rows.met[second.rows[0]]) / 2
+        states, spreads = [], []
+        for fit in fits:
+            state, slope, _ = propagate_jacobian(fit.body.mu, fit.state, np.array([between - fit.epoch]))
+            states.append(state[0])
+            spreads.append(slope[0] @ fit.covariance @ slope[0].T)
+        apart, spread = states[1] - states[0], spreads[0] + spreads[1]
+        scale = np.sqrt(np.diag(spread))
+        return bool((apart / scale) @ np.linalg.solve(spread / np.outer(scale, scale), apart / scale) < BREAK_COST)
+
     def slipped(self, fit: CoastFit, row: int) -> bool:
         """Whether all values of a row but one agree with an orbit, and one simple slip explains that one."""
         seen, values, spread, off = self._against(fit, (row,))
@@ -153,7 +171,7 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
                 apart = fitter.cost(current) + fitter.cost(following) + BREAK_COST * (1 + bool(middle))
                 if _steady_across(current, following, propellant) or _out_of_turn(current, following, propellant):
                     apart += STEADY_COST
-                if fitter.cost(joined) <= apart:
+                if fitter.agree(current, following) or fitter.cost(joined) <= apart:
                     pending[: partner + 1] = []
                     pending.insert(0, joined)
                     continue

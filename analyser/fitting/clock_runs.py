@@ -164,6 +164,8 @@ def _jump(first: FittedArc, second: FittedArc, rows: PanelRows, propellant: Prop
     gap = second.start - first.end
     turns = range(-_TURNS, _TURNS + 1) if period is not None else (0,)
     tries = [(delay + n * (period.value if n else 0.0), math.hypot(spread, n * (period.sigma if n else 0.0))) for n in turns]
+    if any(abs(time) < _SAME * doubt + 0.5 for time, doubt in tries):
+        return None  # the clock as read fits: whole revolutions that come near whole minutes are no jump
     whole = [(time, doubt) for time, doubt in tries if abs(time - _MINUTE * round(time / _MINUTE)) < 3.0 * doubt + 0.5 and round(time / _MINUTE) and gap + time > 0 and doubt < _MINUTE / 8]
     # whole hours before whole minutes, then the smallest
     best = min(whole, key=lambda item: (round(item[0] / _MINUTE) % 60 != 0, abs(item[0])), default=None)

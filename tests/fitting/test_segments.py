@@ -76,3 +76,18 @@ def test_burns_are_found_and_none_invented(columns):
     tally = run(range(300, 308), columns=columns)
     assert tally.burns >= 12
     assert (tally.found, tally.invented) == (tally.burns, 0), tally.misses
+
+
+def test_many_readings_of_few_digits_invent_no_burn():
+    """Neighbouring readings are then rounded alike: two orbits follow the stairs more closely than the one that was flown."""
+    tally = run([302, 304, 310], burns=1, per_coast=900)
+    assert (tally.found, tally.invented, tally.burns) == (3, 0, 3), tally.misses
+
+
+def test_a_small_burn_among_many_readings_is_found(tmp_path):
+    """Half a metre per second, five times the last digit; the thousandth of it is what no reading shows."""
+    first = (350e3, 5.0, 790.0)
+    at = [float(part) for part in conic.propagate(LULL.mu, *first, 1000.0)]
+    for push, coasts in ((0.5, 2), (5e-4, 1)):
+        found, _ = chain(tmp_path, lines(first, range(0, 1000, 5)) + lines((at[0], at[1], at[2] + push), range(1000, 2000, 5), 1000.0))
+        assert len(found.arcs) == coasts
