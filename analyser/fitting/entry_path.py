@@ -107,20 +107,19 @@ class Fall:
         return taken.sum(axis=0), given.sum(axis=0)
 
     def peak(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The greatest deceleration of each fall, m/s^2, when, s, and at what altitude, m: each (k,). Sought between the points round the largest of the steps."""
-        n, k = self.felt.shape
-        fall = np.arange(k)
+        """The greatest deceleration of each fall, m/s^2, when, s, and at what altitude, m: each (k,). Sought between the points round the largest of the steps, twice."""
+        last, fall = len(self.felt) - 1, np.arange(self.felt.shape[1])
         top = np.argmax(self.felt, axis=0)
-        part = np.linspace(0.0, 1.0, _FINE, endpoint=False)[:, None]
-        time, states = [], []
-        for first, second in ((np.maximum(top - 1, 0), top), (top, np.minimum(top + 1, n - 1))):
-            wide = self.time[second, fall] - self.time[first, fall]
-            time.append(self.time[first, fall] + part * wide)
-            states.append(self._between(first, second, part, wide))
-        time = np.concatenate(time)
-        r, vr, vt = (np.concatenate(pair) for pair in zip(*states))
-        felt = self._felt(r, vr, vt)
-        best = np.clip(np.argmax(felt, axis=0), 1, len(felt) - 2)
+        points = np.stack([np.maximum(top - 1, 0), top, np.minimum(top + 1, last)])
+        place, reach = np.ones(len(fall)), 1.0  # among the three points: 0 to 2
+        for _ in range(2):
+            where = np.clip(place + np.linspace(-reach, reach, 2 * _FINE + 1)[:, None], 0.0, 2.0)
+            first, second = (np.where(where < 1, points[k], points[k + 1]) for k in (0, 1))
+            wide, part = self.time[second, fall] - self.time[first, fall], where - (where >= 1)
+            r, vr, vt = self._between(first, second, part, wide)
+            time, felt = self.time[first, fall] + part * wide, self._felt(r, vr, vt)
+            best = np.clip(np.argmax(felt, axis=0), 1, len(felt) - 2)
+            place, reach = where[best, fall], reach / _FINE
         x, y = (np.stack([values[best - 1, fall], values[best, fall], values[best + 1, fall]]) for values in (time, felt))
         with np.errstate(all="ignore"):
             before, after = (y[1] - y[0]) / (x[1] - x[0]), (y[2] - y[1]) / (x[2] - x[1])

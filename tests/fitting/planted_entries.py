@@ -112,8 +112,12 @@ def _fly(rng: np.random.Generator, chute: bool):
     low = np.linalg.norm(states[:, :3], axis=1) - planet.radius
     over = np.hypot(states[:, 3] + planet.spin * states[:, 1], states[:, 4] - planet.spin * states[:, 0])
     pull = np.array([0.5 * planet.air.density(h) for h in low]) * over**2 / told["ballistic"]
-    best = int(np.argmax(pull))
-    told |= {"peak": float(pull[best]), "peak_met": float(fine[best]), "peak_altitude": float(low[best])}
+    # the peak is flat: where it lies is told by a curve through many points, not by the highest of them
+    middle = times[peak]
+    curve = np.polynomial.Polynomial.fit(fine - middle, pull, 6)
+    turns = [root.real for root in curve.deriv().roots() if abs(root.imag) < 1e-9 and fine[0] <= middle + root.real <= fine[-1]]
+    top = max(turns, key=curve)
+    told |= {"peak": float(curve(top)), "peak_met": float(middle + top), "peak_altitude": float(np.interp(middle + top, fine, low))}
     slow = np.flatnonzero((np.arange(600) > peak) & (through < 0.12 * told["speed"]) & (heights > 0.02 * planet.air.top))
     if chute:
         if not len(slow):
