@@ -24,6 +24,8 @@ REACH = 7  # pixels of those by which it may be shifted
 AROUND = 0.28  # of the gauge's shorter side, how far its surroundings reach
 WITHIN = 0.06  # of the gauge's shorter side, how far inside its corners nothing changes yet: the edge of its glass
 CELLS = (8, 6)  # across and down, that are looked at one by one
+GLOW = 0.25  # of a lamp's size, how far it shines on what is about it
+WIDE = 5.0  # pixels (LONG across) over which light and shade are taken to be even
 TEXTURED = 2.0  # grey levels of fine structure that a cell must have on the reference picture to tell anything
 FITS = 0.55  # least correlation at which a shift is believed
 GAIN = 0.02  # by how much it must be better than no shift
@@ -86,10 +88,12 @@ class _Around:
         for other in gauges:  # what any gauge shows is no surroundings
             quad, middle = np.array(other.corners, float), np.mean(other.corners, axis=0)
             inside = 2 * WITHIN * min(gauge.size) / min(other.size) if other is gauge else 0.0
+            inside = -GLOW if other.kind == "lamp" else inside  # a lamp that is lit shines on its rim
             quad = middle + (1 - inside) * (quad - middle)
             cv2.fillPoly(mask, [np.round(project(to_own, quad)).astype(np.int32)], 0)
         self.mask = mask
-        self.known = _fine(self._seen(grey, np.eye(3), 0))
+        self._usable = _usable(mask, REACH)
+        self.known = _fine(self._seen(grey, np.eye(3), REACH), *self._usable)[REACH:-REACH, REACH:-REACH].copy()
         self.known[mask == 0] = 0
         self._cells = self._textured()
         cell = np.full(mask.shape, -1)
@@ -127,7 +131,7 @@ class _Around:
         import numpy as np
 
         cv2 = load_opencv()
-        seen = _fine(self._seen(grey, homography, REACH))
+        seen = _fine(self._seen(grey, homography, REACH), *self._usable)
         if not self._cells:
             return homography, np.zeros(0)
         fits = cv2.matchTemplate(seen, self.known, cv2.TM_CCORR_NORMED, mask=(self.mask > 0).astype(np.float32))
@@ -157,13 +161,23 @@ class _Around:
         return (product - first * second / count) / np.sqrt(np.maximum(spread, 0) + 1e-6)
 
 
-def _fine(picture: "np.ndarray") -> "np.ndarray":
-    """Edges and print without light and shade."""
+def _usable(mask: "np.ndarray", border: int) -> "tuple[np.ndarray, np.ndarray]":
+    """Where no gauge shows anything, 0 or 1, and how much of each pixel's surroundings that is."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    clear = cv2.erode(mask, np.ones((3, 3), np.uint8))  # what a gauge shows is smeared over its edge
+    clear = (cv2.copyMakeBorder(clear, border, border, border, border, cv2.BORDER_REPLICATE) > 0).astype(np.float32)
+    return clear, cv2.GaussianBlur(clear, (0, 0), WIDE) + 1e-3
+
+
+def _fine(picture: "np.ndarray", clear: "np.ndarray", share: "np.ndarray") -> "np.ndarray":
+    """Edges and print without light and shade, which are judged by what is ``clear`` alone: a gauge that shows something else changes nothing beside it."""
     import numpy as np
 
     cv2 = load_opencv()
     soft = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 0.8)
-    return soft - cv2.GaussianBlur(soft, (0, 0), 5.0)
+    return soft - cv2.GaussianBlur(soft * clear, (0, 0), WIDE) / share
 
 
 def _peak(three) -> float:
