@@ -21,6 +21,7 @@ UNEVEN = 0.5  # how much more glare may lie on the lamp than on the panel about 
 PATCHY, PLAIN = 2.0, 6.0  # how much more glare there may be than the brightest place about the lamp has, beyond levels that noise makes
 BLINDED, BLACK = 235.0, 5.0  # levels of the panel beyond which nothing can be told
 HUES = ((8, "red"), (24, "amber"), (36, "yellow"), (85, "green"), (100, "cyan"), (130, "blue"), (165, "magenta"), (181, "red"))  # OpenCV's, up to
+GLASS = 0.07  # of the crop's height, how far within the lamp's corners its glass begins
 GREY = 45  # saturation below which a colour is called white
 
 
@@ -56,8 +57,8 @@ def _colours(crop: "np.ndarray") -> tuple["np.ndarray", "np.ndarray", float]:
 
     picture = crop.astype(np.float32)
     height, width = picture.shape[:2]
-    y, x = int(height * 0.38), int(width * 0.38)
-    middle = np.median(picture[y : height - y, x : width - x].reshape(-1, 3), axis=0)
+    inset = int(height * (0.25 + GLASS))  # a word on the lamp covers less than half of it
+    middle = np.median(picture[inset : height - inset, inset : width - inset].reshape(-1, 3), axis=0)
     ring = np.concatenate([picture[:3].reshape(-1, 3), picture[-3:].reshape(-1, 3), picture[:, :3].reshape(-1, 3), picture[:, -3:].reshape(-1, 3)])
     grey = ring.mean(axis=1)
     return middle, np.median(ring, axis=0), float(np.percentile(grey, 97) - np.median(grey))

@@ -38,7 +38,8 @@ def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lo
             continue
         row = rows[value.row]
         if value.column in TEXTS:
-            row[value.column] = value.text or row.get(value.column, "")
+            said = [each for each in (row.get(value.column, ""), value.text) if each]
+            row[value.column] = ", ".join(dict.fromkeys(said))  # several lamps may be lit
         elif math.isnan(value.value):
             continue
         elif math.isnan(row.get(value.column, math.nan)) or value.sigma < row[f"{value.column}_sigma"]:
