@@ -7,6 +7,7 @@ examples:
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 from analyser.commands import common
@@ -30,19 +31,25 @@ def run(options) -> int:
 def _new(options) -> int:
     from analyser.ingest.panel_check import write_outlines
     from analyser.ingest.proposals import write_proposal
+    from analyser.ingest.proposed_file import missing
 
     if len(options.paths) != 1:
         raise InputError("a panel is proposed from one screenshot; name just that", place="arguments")
     if options.out is None:
         raise InputError("say where the panel is to go, for example --out panels/mine", place="option --out")
     found = write_proposal(options.paths[0], options.out)
+    lacking = missing(found)
     picture = write_outlines(found, options.out / "reference.png", options.out / "gauges.png")
     if options.json:
-        common.print_json([{"kind": each.kind, "reads": each.reads, "box": list(each.box), "text": each.text, "label": each.label} for each in found])
+        common.print_json([{**asdict(each), "missing": still} for each, still in zip(found, lacking)])
     elif not options.quiet:
-        for each in found:
-            print(f"{each.kind:9} {each.reads or 'which quantity?':18} {each.label} {each.text}".rstrip())
-        print(f"{len(found)} gauges: {options.out / 'panel.toml'}; look at {picture}, then complete the lines that begin with #")
+        for each, still in zip(found, lacking):
+            shows = "pitch, roll" if each.kind == "attitude" else each.reads or "which quantity?"
+            print(f"{each.kind:9} {shows:18} {each.label} {each.text}".rstrip() + (f"  (to complete: {'; '.join(still)})" if still else ""))
+        rest = sum(map(bool, lacking))
+        print(f"{len(found)} gauges: {options.out / 'panel.toml'}; look at {picture}"
+              + (f", complete {'the one' if rest == 1 else f'the {rest}'} behind #" if rest else ", each against its gauge")
+              + f", then try it: analyser panel check {options.out / 'panel.toml'} IMAGE...")  # fmt: skip
     return common.NEEDS_PERSON
 
 

@@ -35,6 +35,15 @@ class Line:
     confidence: float
 
 
+@dataclass(frozen=True)
+class Word:
+    """A word, how sure Tesseract is of it (0 to 1), and where it stands: left, top, right, bottom, pixels."""
+
+    text: str
+    confidence: float
+    box: tuple[int, int, int, int]
+
+
 @lru_cache(maxsize=1)
 def find_tesseract() -> tuple[str, str]:
     """Program and folder of language data ("": the program's own).
@@ -91,6 +100,26 @@ def read_lines(crops: list["np.ndarray"], characters: str = "") -> list[Line]:
     return lines
 
 
+def read_words(page: "np.ndarray") -> list[Word]:
+    """Every word of a picture, dark on light, wherever it stands.
+
+    Parameters
+    ----------
+    page : ndarray, (height, width), uint8
+    """
+    cv2 = load_opencv()
+    with tempfile.TemporaryDirectory(prefix="analyser-") as folder:
+        path = Path(folder) / "page.png"
+        cv2.imwrite(str(path), page)
+        found = _run(path, "--psm 11", "a page")
+    places = zip(found["left"], found["top"], found["width"], found["height"])
+    return [
+        Word(str(text).strip(), max(0.0, float(confidence) / 100), (int(x), int(y), int(x + wide), int(y + tall)))
+        for text, confidence, (x, y, wide, tall) in zip(found["text"], found["conf"], places)
+        if str(text).strip()
+    ]
+
+
 def prepare(crop: "np.ndarray") -> "np.ndarray":
     """Dark on light, of the height that Tesseract likes, with a margin."""
     import numpy as np
@@ -110,38 +139,17 @@ def prepare(crop: "np.ndarray") -> "np.ndarray":
 def _read_batch(crops: list["np.ndarray"], characters: str) -> list[Line]:
     if not crops:
         return []
-    import pytesseract
-
     cv2 = load_opencv()
-    program, data = find_tesseract()
-    options = "--psm 7 --oem 1"
-    if data:
-        options += f' --tessdata-dir "{data}"'
-    if characters:
-        options += f' -c tessedit_char_whitelist="{characters}"'
-    before = os.environ.get("OMP_THREAD_LIMIT")
-    os.environ["OMP_THREAD_LIMIT"] = "1"  # lines are too small to share out; threads only wait for each other
-    try:
-        with tempfile.TemporaryDirectory(prefix="analyser-") as folder:
-            names = []
-            for index, crop in enumerate(crops):
-                name = Path(folder) / f"{index:05d}.png"
-                cv2.imwrite(str(name), crop)
-                names.append(str(name))
-            listing = Path(folder) / "crops.txt"
-            listing.write_text("\n".join(names) + "\n", encoding="utf-8")
-            pytesseract.pytesseract.tesseract_cmd = program
-            try:
-                found = pytesseract.image_to_data(
-                    str(listing), config=options, output_type=pytesseract.Output.DICT, timeout=TIMEOUT
-                )
-            except (pytesseract.TesseractError, RuntimeError, OSError) as error:
-                raise AnalyserError(f"Tesseract ({program}) failed on a batch of {len(crops)} crops: {error}") from error
-    finally:
-        if before is None:
-            del os.environ["OMP_THREAD_LIMIT"]
-        else:
-            os.environ["OMP_THREAD_LIMIT"] = before
+    with tempfile.TemporaryDirectory(prefix="analyser-") as folder:
+        names = []
+        for index, crop in enumerate(crops):
+            name = Path(folder) / f"{index:05d}.png"
+            cv2.imwrite(str(name), crop)
+            names.append(str(name))
+        listing = Path(folder) / "crops.txt"
+        listing.write_text("\n".join(names) + "\n", encoding="utf-8")
+        only = f' -c tessedit_char_whitelist="{characters}"' if characters else ""
+        found = _run(listing, "--psm 7" + only, f"a batch of {len(crops)} crops")
     words: list[list[tuple[str, float]]] = [[] for _ in crops]
     for page, text, confidence in zip(found["page_num"], found["text"], found["conf"]):
         if str(text).strip() and 1 <= int(page) <= len(crops):
@@ -150,3 +158,23 @@ def _read_batch(crops: list["np.ndarray"], characters: str) -> list[Line]:
         Line(" ".join(text for text, _ in line), max(0.0, min(value for _, value in line) / 100)) if line else Line("", 0.0)
         for line in words
     ]
+
+
+def _run(path: Path, options: str, what: str) -> dict:
+    """Tesseract's table of words for a picture, or for each picture that a list names."""
+    import pytesseract
+
+    program, data = find_tesseract()
+    options += " --oem 1" + (f' --tessdata-dir "{data}"' if data else "")
+    before = os.environ.get("OMP_THREAD_LIMIT")
+    os.environ["OMP_THREAD_LIMIT"] = "1"  # lines are too small to share out; threads only wait for each other
+    pytesseract.pytesseract.tesseract_cmd = program
+    try:
+        return pytesseract.image_to_data(str(path), config=options, output_type=pytesseract.Output.DICT, timeout=TIMEOUT)
+    except (pytesseract.TesseractError, RuntimeError, OSError) as error:
+        raise AnalyserError(f"Tesseract ({program}) failed on {what}: {error}") from error
+    finally:
+        if before is None:
+            del os.environ["OMP_THREAD_LIMIT"]
+        else:
+            os.environ["OMP_THREAD_LIMIT"] = before

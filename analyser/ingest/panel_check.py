@@ -97,8 +97,11 @@ def _outline(picture: "np.ndarray", quads, names) -> "np.ndarray":
         quad = np.round(np.array(corners)).astype(np.int32)
         cv2.polylines(picture, [quad], True, (0, 0, 0), thick + 2, cv2.LINE_AA)
         cv2.polylines(picture, [quad], True, (80, 230, 255), thick, cv2.LINE_AA)
-        place = (int(quad[3][0]), int(quad[3][1]) + 14 * thick + 4)
         words = name.encode("ascii", "replace").decode()
+        (wide, tall), low = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, 0.45 * thick, thick)
+        place = (int(quad[3][0]), min(int(quad[3][1]) + tall + 5 * thick, picture.shape[0] - low))
+        plate = picture[max(0, place[1] - tall - 3) : place[1] + low, max(0, place[0] - 3) : place[0] + wide + 3]
+        plate[:] = plate // 5  # so that print beneath does not make it illegible
         cv2.putText(picture, words, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45 * thick, (0, 0, 0), thick + 2, cv2.LINE_AA)
         cv2.putText(picture, words, place, cv2.FONT_HERSHEY_SIMPLEX, 0.45 * thick, (80, 230, 255), thick, cv2.LINE_AA)
     return picture

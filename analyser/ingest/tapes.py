@@ -26,9 +26,9 @@ CLEAR = 14.0  # least difference of colours (Lab) between filled and empty
 def see_tapes(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray") -> list[tuple[Seen, ...]]:
     """Read one bar or sliding pointer in many screenshots."""
     slides = gauge.options.get("shows") == "mark"
-    before = _profile(reference)
+    before = profile_of(reference)
     colours = None if slides else _two_colours(before)
-    return [(Seen(reading=_reading(gauge, _profile(crop), slides, colours)),) for crop in crops]
+    return [(Seen(reading=_reading(gauge, profile_of(crop), slides, colours)),) for crop in crops]
 
 
 def _reading(gauge: "Gauge", profile: "np.ndarray", slides: bool, colours) -> GaugeReading:
@@ -44,7 +44,7 @@ def _reading(gauge: "Gauge", profile: "np.ndarray", slides: bool, colours) -> Ga
     return GaugeReading((Candidate(raw, value, slope * SIGMA / UNIFORM, 0.6 if doubt else 0.999),), doubt, raw)
 
 
-def _profile(crop: "np.ndarray") -> "np.ndarray":
+def profile_of(crop: "np.ndarray") -> "np.ndarray":
     """Median colour (Lab) across the gauge at STEPS places along it."""
     import numpy as np
 
@@ -57,15 +57,15 @@ def _profile(crop: "np.ndarray") -> "np.ndarray":
     return cv2.resize(line[None], (STEPS, 1), interpolation=cv2.INTER_LINEAR)[0]
 
 
-def _step(profile: "np.ndarray") -> tuple[int, float]:
+def step_of(profile: "np.ndarray") -> tuple[int, float]:
     """Where one step divides a profile best, and the share of its variance that this explains."""
     import numpy as np
 
     total = ((profile - profile.mean(axis=0)) ** 2).sum()
     sums = np.cumsum(profile, axis=0)
-    count = np.arange(1, STEPS)[:, None]
-    first, second = sums[:-1] / count, (sums[-1] - sums[:-1]) / (STEPS - count)
-    gain = ((first - second) ** 2).sum(axis=1) * (count * (STEPS - count) / STEPS).ravel()
+    count = np.arange(1, len(profile))[:, None]
+    first, second = sums[:-1] / count, (sums[-1] - sums[:-1]) / (len(profile) - count)
+    gain = ((first - second) ** 2).sum(axis=1) * (count * (len(profile) - count) / len(profile)).ravel()
     best = int(gain.argmax())
     return best + 1, float(gain[best] / max(total, 1e-6))
 
@@ -74,7 +74,7 @@ def _two_colours(profile: "np.ndarray"):
     """(filled, empty) on the reference picture, None where it shows one of them only."""
     import numpy as np
 
-    place, share = _step(profile)
+    place, share = step_of(profile)
     filled, empty = np.median(profile[:place], axis=0), np.median(profile[place:], axis=0)
     return (filled, empty) if share > 0.7 and np.linalg.norm(filled - empty) > CLEAR else None
 
@@ -82,7 +82,7 @@ def _two_colours(profile: "np.ndarray"):
 def _level(profile: "np.ndarray", colours) -> tuple[float, str]:
     import numpy as np
 
-    place, share = _step(profile)
+    place, share = step_of(profile)
     first, second = np.median(profile[:place], axis=0), np.median(profile[place:], axis=0)
     change = first - second
     size = float(np.linalg.norm(change))

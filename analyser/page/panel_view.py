@@ -76,18 +76,18 @@ class PanelView:
     def proposals(self, request: Request) -> Response:
         """Gauges that may be on a picture, as `analyser panel new` proposes them."""
         from analyser.ingest.proposals import propose
+        from analyser.ingest.proposed_file import lamp_word, names
 
         draft, _, _ = self._base(request.query_params.get("panel", ""), request.query_params.get("picture", ""))
-        gauges, names = [], {}
-        for each in propose(self.reader.picture(draft.reference)):
-            base = each.reads or each.kind
-            names[base] = names.get(base, 0) + 1
+        gauges, found = [], propose(self.reader.picture(draft.reference))
+        for each, name in zip(found, names(found)):
             left, top, right, bottom = each.box
             gauges.append({
-                "name": base if names[base] == 1 else f"{base}_{names[base]}", "kind": each.kind,
+                "name": name, "kind": each.kind,
                 "reads": ["pitch", "roll"] if each.kind == "attitude" else [each.reads] if each.reads else [],
                 "corners": [[left, top], [right, top], [right, bottom], [left, bottom]], "unit": each.unit, "units": list(each.units),
-                "scale": [], "more": {}, "label": " ".join(f"{each.label} {each.text}".split()),
+                "scale": [list(pair) for pair in each.scale],
+                "more": {"digits": each.wheels} if each.wheels else {"on": lamp_word(each) or name} if each.kind == "lamp" else {}, "label": " ".join(f"{each.label} {each.text}".split()),
             })  # fmt: skip
         return plain({"gauges": gauges})
 
