@@ -17,6 +17,7 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascent_losses import Climb, climb_losses, climb_of, over_ground
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import OPEN
+from analyser.fitting.flown_cost import leg_of, spent_together
 from analyser.fitting.launch import Launch, launch
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
@@ -71,13 +72,11 @@ def find_ascents(
 def _ascent(number: int, arcs, audited, legs, rows: PanelRows, propellant: PropellantHistory, memory: PoweredMemory) -> FlownAscent | None:
     item = audited[number]
     ground, after, body = arcs[item.burn.before], arcs[item.burn.after], arcs[item.burn.before].body
-    leg = next((leg for leg in legs if number in leg.burns), None)
+    leg = leg_of(number, legs)
     last, burns = _orbit(number, arcs, audited, leg)
     climb = climb_of(ground, after, item.burn.rows, item.times.ignition.value, item.times.cutoff.value, rows, propellant, item.mass_before, item.mass_after)
     craft = propellant.craft
     losses = climb_losses(climb, body, craft.drag_area if craft is not None else math.nan, after)
-    spent = math.fsum(audited[k].burn.spent.value for k in burns)
-    cost_sigma = math.sqrt(math.fsum(audited[k].burn.spent.sigma ** 2 for k in burns)) if math.isfinite(spent) else math.nan
     gained = math.hypot(climb.radial[-1], climb.transverse[-1]) - math.hypot(climb.radial[0], climb.transverse[0])
     gained_sigma = float(np.std(np.hypot(after.samples[:, 1], after.samples[:, 2]))) + abs(_pull(climb, body)) * item.times.cutoff.sigma
     steering = item.burn.spent.value - gained - losses.gravity - losses.drag
@@ -88,7 +87,7 @@ def _ascent(number: int, arcs, audited, legs, rows: PanelRows, propellant: Prope
         "drag": Estimate.of(losses.drag, losses.drag_sigma, "m/s") if math.isfinite(losses.drag) else Estimate.unknown("m/s", no_drag),
         "steering": Estimate.of(steering, steering_sigma, "m/s") if math.isfinite(steering) else Estimate.unknown("m/s", "can't be told from drag, which is unknown"),
     }  # fmt: skip
-    cost = Estimate.of(spent, cost_sigma, "m/s") if math.isfinite(spent) else Estimate.unknown("m/s", "what was spent is unknown")
+    cost = spent_together(burns, audited)
     best, soft, throttle, reason = _optimum(item, ground, last, rows, propellant, memory)
     if not item.burn.rows or len(climb.met) < 4:
         reason = reason or "too few full readings (altitude, speed, vertical speed) were taken in the climb"

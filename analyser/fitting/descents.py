@@ -13,7 +13,8 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.braking_heights import braking_heights, constant_rate_delta_v
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import Engine, engine_of
-from analyser.fitting.ground_faults import let_down
+from analyser.fitting.flown_cost import leg_of, spent_together
+from analyser.fitting.letting_down import let_down
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.propellant import PropellantHistory
@@ -23,16 +24,7 @@ from analyser.fitting.transfer import apsides
 def find_descents(
     arcs: list[FittedArc], audited: list[AuditedBurn], legs, rows: PanelRows, propellant: PropellantHistory, memory: PoweredMemory | None = None
 ) -> tuple[Descent, ...]:
-    """The landings on the engine about bodies without air.
-
-    Parameters
-    ----------
-    arcs, audited : what was fitted.
-    legs : tuple of LegAudit
-    rows, propellant : the readings.
-    memory : PoweredMemory, optional
-        Landings solved before.
-    """
+    """The landings on the engine about bodies without air; parameters as :func:`analyser.fitting.ascents.find_ascents`, whose ``memory`` holds landings too."""
     memory = memory or PoweredMemory()
     return tuple(
         _descent(number, arcs, audited, legs, rows, propellant, memory)
@@ -47,22 +39,20 @@ def _descent(number: int, arcs, audited, legs, rows, propellant, memory) -> Desc
     first = _first(number, arcs, audited)
     burns = tuple(range(first, number + 1))
     orbit = arcs[audited[first].burn.before]
-    leg = next((leg.name for leg in legs if number in leg.burns), "")
-    spent = [audited[k].burn.spent for k in burns]
-    total, sigma = math.fsum(one.value for one in spent), math.sqrt(math.fsum(one.sigma**2 for one in spent))
-    cost = Estimate.of(total, sigma, "m/s") if math.isfinite(total) else Estimate.unknown("m/s", "what was spent is unknown")
+    leg, cost = leg_of(number, legs), spent_together(burns, audited)
     engine = engine_of(audited[first], propellant.craft, rows)
     reason = _unjudged(orbit, engine, cost)
     best = bound = math.nan
     if not reason:
         solved = memory.exactly("descent", body, float(ground.state[0]), (orbit.energy, orbit.momentum), engine.mass, engine.thrust, engine.exhaust_speed)
         best, bound, reason = solved.delta_v, solved.bound, solved.reason
-    waste = Estimate.of(total - best, sigma, "m/s") if math.isfinite(best) else Estimate.unknown("m/s", reason)
-    low = let_down(item, ground, engine, rows) if engine is not None else None
+    waste = Estimate.of(cost.value - best, cost.sigma, "m/s") if math.isfinite(best) else Estimate.unknown("m/s", reason)
+    own = engine_of(item, propellant.craft, rows)
+    low = let_down(item, ground, own, rows, memory) if own is not None else None
     slow = low is not None and math.isfinite(low.height) and low.time > 0
     rate = low.height / low.time if slow else math.nan
     return Descent(
-        body=body.name, leg=leg, burns=burns, orbit=audited[first].burn.before, cost=cost, best=best, bound=bound, waste=waste,
+        body=body.name, leg=leg.name if leg else "", burns=burns, orbit=audited[first].burn.before, cost=cost, best=best, bound=bound, waste=waste,
         slow_height=low.height if slow else math.nan, slow_time=low.time if slow else math.nan,
         slow_at_rate=constant_rate_delta_v(body.mu, float(ground.state[0]), low.height, rate) if slow else math.nan,
         slow_least=low.least if slow else math.nan, moments=_moments(item, arcs, rows, propellant, engine), reason=reason,

@@ -7,7 +7,7 @@ throttle against full; and what is left, braking begun too early or thrust off r
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,15 +16,13 @@ from analyser.fitting.arcs import FittedArc
 from analyser.fitting.braking import stop
 from analyser.fitting.burns import AuditedBurn
 from analyser.fitting.faults import OPEN, WORTH_SAYING, Engine, Fault, engine_of, metres, span, when
+from analyser.fitting.letting_down import SLOW, let_down
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.powered import PoweredLeg
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.flight import Craft
 
-_SLOW = 0.08  # of circular speed: below it the craft is let down, not braked
 _IN_HAND = 0.007  # of the delta-v: the least touches bare ground all along, which nobody flies; well-flown descents in simulation stay within it
-_EASED = 1.4  # time over that at the speed before, in which a descent comes to a stop: between a sudden stop (1) and an even braking (2), as simulated ones do
-_STILL = 0.5  # m/s: vertical speeds below this are hovering
 
 
 def landing_faults(
@@ -43,7 +41,7 @@ def landing_faults(
     sigma = _sigma(item)
     if not waste > max(WORTH_SAYING, _IN_HAND * best.delta_v):
         return []
-    low = let_down(item, ground, engine, rows)
+    low = let_down(item, ground, engine, rows, memory)
     throttle = _braking_throttle(item, ground, rows)
     softer = _softness(item, before, ground, engine, throttle, best, memory)
     parts = {"hover": low.hovered, "slow let-down": low.cost - low.hovered, "low throttle": softer}
@@ -83,7 +81,7 @@ def stopped_high(
     engine = judged(first, before, ground, craft, rows)
     circular = math.sqrt(ground.body.mu / float(ground.state[0]))
     across = abs(fall.momentum / float(ground.state[0]) - ground.body.rotation_rate * float(ground.state[0]))
-    if engine is None or item.burn.spent_from != "propellant" or across > _SLOW * circular or first.burn.spent.value < 0.3 * circular:
+    if engine is None or item.burn.spent_from != "propellant" or across > SLOW * circular or first.burn.spent.value < 0.3 * circular:
         return None
     best = _least("descent", before, ground, engine, memory)
     stop_height = float(fall.at(first.times.cutoff.value)[0]) - float(ground.state[0])
@@ -138,87 +136,6 @@ def _sigma(item: AuditedBurn) -> float:
 
 def _least(kind: str, orbit: FittedArc, ground: FittedArc, engine: Engine, memory: PoweredMemory) -> PoweredLeg:
     return memory.exactly(kind, orbit.body, float(ground.state[0]), (orbit.energy, orbit.momentum), engine.mass, engine.thrust, engine.exhaust_speed)
-
-
-@dataclass(frozen=True)
-class LetDown:
-    """The slow end of a descent: from ``height`` m in ``time`` s it cost ``cost`` m/s (known to ``sigma``) more than ``least``, of it ``hovered`` m/s in ``hover_time`` s at
-    ``hover_height`` m."""
-
-    height: float = math.nan
-    time: float = 0.0
-    least: float = 0.0
-    cost: float = 0.0
-    hovered: float = 0.0
-    hover_time: float = 0.0
-    hover_height: float = math.nan
-    sigma: float = 0.0
-
-
-def let_down(item: AuditedBurn, ground: FittedArc, engine: Engine, rows: PanelRows | None) -> LetDown:
-    """The slow end, from the readings taken in it."""
-    body, floor = ground.body, float(ground.state[0])
-    circular, gravity = math.sqrt(body.mu / floor), body.mu / floor**2
-    if rows is None:
-        return LetDown()
-    use = [row for row in item.burn.rows if math.isfinite(rows.radius[row] + rows.vertical[row] + rows.speed[row]) and rows.met[row] < item.times.cutoff.value]
-    slow = [row for row in use if math.hypot(rows.vertical[row], _across(rows, row) - body.rotation_rate * rows.radius[row]) < _SLOW * circular]
-    if not slow or rows.radius[slow[0]] - floor < 5.0:
-        return LetDown()
-    first = slow[0]
-    met = np.array([*rows.met[slow], item.times.cutoff.value])
-    height = np.array([*(rows.radius[slow] - floor), 0.0])
-    sink, across = float(-rows.vertical[first]), _across(rows, first) - body.rotation_rate * float(rows.radius[first])
-    time = float(met[-1] - met[0])
-    push = engine.thrust / max(item.mass_after, 1.0)
-    flown, sigma = _burnt(item, rows, first)
-    if not math.isfinite(flown):
-        # what came in as speed had to be stopped in any case; the weight was carried for the time it took, but not while the engine was off
-        flown, sigma = gravity * time + math.hypot(sink, across), push * item.times.cutoff.sigma
-        throttle = np.array([*rows.value["throttle"][slow], rows.value["throttle"][slow[-1]]])
-        if np.isfinite(throttle).all():
-            flown = min(flown, push * float(np.sum((throttle[1:] + throttle[:-1]) / 2 * np.diff(met))))
-    least = _least_stop(sink, across, max(height[0], 0.0), gravity, push) if push > 1.02 * gravity else flown
-    hovering, where = _hover(met, height, np.append(-rows.vertical[slow], np.nan))
-    cost = max(flown - least, 0.0)
-    return LetDown(float(height[0]), time, least, cost, min(gravity * hovering, cost), hovering, where, sigma)
-
-
-def _burnt(item: AuditedBurn, rows: PanelRows, row: int) -> tuple[float, float]:
-    """Delta-v spent from a row of a burn to its end by the propellant read there, and its sigma, m/s; nan where none was read, or none to be believed."""
-    mass = item.mass_with(float(rows.value["propellant"][row]))
-    if math.isnan(mass):
-        return math.nan, math.nan
-    # the gauge falls while it is read: the row's clock counts with its digits
-    return item.exhaust_speed * math.log(mass / item.mass_after), item.exhaust_speed * math.sqrt(2) * float(rows.sigma["propellant"][row]) / item.mass_after
-
-
-def _hover(met: np.ndarray, height: np.ndarray, sink: np.ndarray) -> tuple[float, float]:
-    """Seconds that a craft stood still over the ground, and its mean height then, m: rows that stand still, and of the time to a neighbour what slowing down there
-    (or beginning to sink) leaves; where the neighbour's sinking is not known (the touchdown) half."""
-    still = (np.abs(sink) < _STILL) & (height > 15.0)
-    seconds, weighed = 0.0, 0.0
-    for k in np.flatnonzero(still):
-        for other in (k - 1, k + 1):
-            if not 0 <= other < len(met):
-                continue
-            apart = abs(float(met[other] - met[k]))
-            if still[other] or math.isnan(sink[other]):
-                part = apart / 2
-            else:
-                part = max(apart - _EASED * abs(float(height[other] - height[k])) / max(abs(float(sink[other])), _STILL), 0.0)
-            seconds, weighed = seconds + part, weighed + part * float(height[k])
-    return seconds, weighed / seconds if seconds > 0 else math.nan
-
-
-def _least_stop(sink: float, across: float, height: float, gravity: float, push: float) -> float:
-    """Delta-v, m/s, that stops a craft at the ground: the fall begun now stopped as late as it can be, and the speed across with the weight carried meanwhile."""
-    fall = math.sqrt(max(sink, 0.0) ** 2 + 2 * gravity * height) / math.sqrt(max(1 - gravity / push, 0.05))
-    return math.hypot(fall, across / math.sqrt(max(1 - (gravity / push) ** 2, 0.05)))
-
-
-def _across(rows: PanelRows, row: int) -> float:
-    return math.sqrt(max(rows.speed[row] ** 2 - rows.vertical[row] ** 2, 0.0))
 
 
 def _braking_throttle(item: AuditedBurn, ground: FittedArc, rows: PanelRows | None) -> float:
