@@ -9,10 +9,10 @@ import numpy as np
 
 from analyser.findings import SetAside
 from analyser.fitting.chain import Chain
-from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, PanelRows, underground
+from analyser.fitting.panel_rows import MOTION, NEVER_NEGATIVE, STANDING_SPEED, PanelRows, underground
 from analyser.fitting.plane import PlaneFit
 from analyser.fitting.propellant import PropellantHistory
-from analyser.fitting.slips import spell
+from analyser.fitting.slips import explain, spell
 from analyser.fitting.underway import screen_underway
 from analyser.flight import Flight, World
 
@@ -45,7 +45,23 @@ def set_aside_readings(chain: Chain, rows: PanelRows, propellant: PropellantHist
         if (position, column) not in told:
             value, step = float(table[column].iloc[position]), float(table[f"{column}_sigma"].iloc[position]) * math.sqrt(12.0)
             add(position, column, value, reason, f"{spell(column, value, step)} fits if it was {spell(column, -value, step)} (sign)")
+    for position, column, ground in _while_standing(chain, rows):
+        value, sigma = float(rows.value[column][position]), float(rows.sigma[column][position])
+        slip = explain(column, value, sigma, ground, 0.1)
+        reason = f"the craft stood on the ground, whose speed is {spell(column, ground, sigma * math.sqrt(12.0))}"
+        add(position, column, value, reason, slip.sentence if slip is not None else "")
     return tuple(sorted(found, key=lambda item: (item.position, item.column)))
+
+
+def _while_standing(chain: Chain, rows: PanelRows):
+    """Speeds read on the ground that are neither the ground's own nor none: (position, column, the ground's)."""
+    for arc in chain.arcs:
+        # the first row of a stay may show the speed at contact
+        for row in arc.rows[1:] if arc.kind == "landed" else ():
+            for column, ground in (("speed", abs(arc.body.rotation_rate) * arc.body.radius), ("surface_speed", 0.0)):
+                value, slack = rows.value[column][row], max(STANDING_SPEED, 8.0 * float(np.nan_to_num(rows.sigma[column][row])))
+                if value > slack and abs(value - ground) > slack:
+                    yield row, column, ground
 
 
 def _impossible(table, rows: PanelRows, world: World):

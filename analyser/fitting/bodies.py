@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from analyser.flight import Plan, World
+from analyser.flight import Body, Plan, World
 
 
 def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -45,22 +45,55 @@ def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None
 
 
 def _mended(table: pd.DataFrame, world: World, body: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Runs of rows about another body than the rows on either side, though the altitude runs straight on: the body was mistyped."""
+    """Runs of rows about another body than the rows on either side, that are about that one all the same: the body was mistyped.
+
+    So it is where the altitude runs straight on, where the orbital energy about the neighbours' body is theirs, or where no way leads from the one body to the other.
+    """
     met = table["met"].to_numpy(float)
     altitude, vertical = (table[name].to_numpy(float) if name in table else np.full(len(table), np.nan) for name in ("altitude", "vertical_speed"))
-    edges = [0, *(row for row in range(1, len(body)) if body[row] != body[row - 1]), len(body)]
     remarks = []
-    for start, end in list(zip(edges, edges[1:]))[1:-1]:
-        if body[start - 1] != body[end]:
-            continue
+
+    def why(start: int, end: int) -> str:
         if _runs_on(met, altitude, vertical, start - 1, start) and _runs_on(met, altitude, vertical, end - 1, end):
-            lines = table["row"].iloc[start:end].tolist() if "row" in table else list(range(start, end))
-            remarks.append(
-                f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:6]))}: body '{body[start]}' set aside: the altitude "
-                f"runs on without a jump, so it is still '{body[end]}'"
-            )
-            body[start:end] = body[end]
+            return "the altitude runs on without a jump"
+        if _same_energy(table, world[body[end]], range(start, end), (start - 1, end)):
+            return "the orbit's energy is that of the lines around"
+        if _no_way(world, altitude, body, start) and _no_way(world, altitude, body, end):
+            return "no way leads from the one to the other there"
+        return ""
+
+    def runs():
+        edges = [0, *(row for row in range(1, len(body)) if body[row] != body[row - 1]), len(body)]
+        inner = [(start, end) for start, end in list(zip(edges, edges[1:]))[1:-1] if body[start - 1] == body[end]]
+        return sorted(inner, key=lambda run: run[1] - run[0])  # short ones first: a long one may end at a slip
+
+    while found := next(((start, end, reason) for start, end in runs() if (reason := why(start, end))), None):
+        start, end, reason = found
+        lines = table["row"].iloc[start:end].tolist() if "row" in table else list(range(start, end))
+        remarks.append(f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:6]))}: body '{body[start]}' set aside: {reason}, so it is still '{body[end]}'")
+        body[start:end] = body[end]
     return body, tuple(remarks)
+
+
+def _same_energy(table: pd.DataFrame, body: Body, run: range, around: tuple[int, int]) -> bool:
+    """Whether every row of a run has the orbital energy, about a body, of the row before the run or of that after it."""
+    energy, sigma = _energies(table, body, [*run, *around])
+    if energy is None:
+        return False
+    inside, outside = np.arange(len(run)), np.arange(len(run), len(run) + 2)
+    with np.errstate(invalid="ignore"):
+        same = np.abs(energy[inside, None] - energy[None, outside]) < _EVEN * np.hypot(sigma[inside, None], sigma[None, outside])
+    return bool(same.any(axis=1).all())
+
+
+def _no_way(world: World, altitude: np.ndarray, body: np.ndarray, place: int) -> bool:
+    """Whether the body can't have changed between the rows before a place and those from it on, one altitude on either side being taken for a slip."""
+    old, new = body[place - 1], body[place]
+    if not _joined(world, old, new):
+        return True
+    before = [row for row in (place - 1, place - 2) if row >= 0 and body[row] == old and math.isfinite(altitude[row])]
+    after = [row for row in (place, place + 1) if row < len(body) and body[row] == new and math.isfinite(altitude[row])]
+    return bool(before and after) and all(_edge_cost(world, old, new, altitude, first, second) > 0 for first in before for second in after)
 
 
 def _runs_on(met, altitude, vertical, first: int, second: int) -> bool:
@@ -74,6 +107,7 @@ def _runs_on(met, altitude, vertical, first: int, second: int) -> bool:
     return lowest - room <= rise <= highest + room
 
 
+_EVEN = 8.0  # standard deviations within which two energies are one
 _CHANGE, _SLIP, _UNEVEN = 12.0, 16.0, 2.0  # costs of a change of body, of an altitude taken for a slip, and of an energy that changed
 
 
@@ -131,18 +165,24 @@ def _joined(world: World, one: str, other: str) -> bool:
 
 def _uneven_energies(table: pd.DataFrame, world: World, names: list[str], rows: np.ndarray) -> np.ndarray:
     """Cost (rows, bodies) of an orbital energy that differs from that of the row before: about the right body only burns and slips change it."""
-    needed = ("altitude", "altitude_sigma", "speed", "speed_sigma")
     cost = np.zeros((len(rows), len(names)))
-    if any(name not in table for name in needed):
-        return cost
-    altitude, altitude_sigma, speed, speed_sigma = (table[name].to_numpy(float)[rows] for name in needed)
     for kind, name in enumerate(names):
-        radius = world[name].radius + altitude
-        energy = speed**2 / 2 - world[name].mu / radius
-        sigma = np.hypot(speed * speed_sigma, world[name].mu / radius**2 * altitude_sigma)
+        energy, sigma = _energies(table, world[name], rows)
+        if energy is None:
+            return cost
         with np.errstate(invalid="ignore"):
-            cost[1:, kind] = np.where(np.abs(np.diff(energy)) > 8 * np.hypot(sigma[1:], sigma[:-1]), _UNEVEN, 0.0)
+            cost[1:, kind] = np.where(np.abs(np.diff(energy)) > _EVEN * np.hypot(sigma[1:], sigma[:-1]), _UNEVEN, 0.0)
     return cost
+
+
+def _energies(table: pd.DataFrame, body: Body, rows) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Orbital energies of some rows about a body and their standard deviations, J/kg; (None, None) where no speed or altitude was read at all."""
+    needed = ("altitude", "altitude_sigma", "speed", "speed_sigma")
+    if any(name not in table for name in needed):
+        return None, None
+    altitude, altitude_sigma, speed, speed_sigma = (table[name].to_numpy(float)[rows] for name in needed)
+    radius = body.radius + altitude
+    return speed**2 / 2 - body.mu / radius, np.hypot(speed * speed_sigma, body.mu / radius**2 * altitude_sigma)
 
 
 def _jump_cost(altitude, speed, vertical, met, before: int, row: int) -> float:

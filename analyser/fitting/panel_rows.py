@@ -17,6 +17,7 @@ from analyser.flight import QUANTITIES, Body, World
 #: Below this speed over the ground a craft low down is taken to stand, m/s.
 STANDING_SPEED = 1.5
 _TOUCHING, _LEVEL = 0.3, 0.05  # m by radar and m/s of climb within which it touches the ground, whatever the speed says
+_FINE = 30.0  # m; an altimeter coarser than that does not tell a height from the ground's
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
     radius, radius_sigma = datum + value["altitude"], sigma["altitude"]
     vertical, vertical_sigma = _vertical(value, sigma)
     speed, speed_sigma = _inertial_speed(value, sigma, vertical, radius * spin)
-    standing = _standing(value, table, radius * spin, speed)
+    standing = _stays(_standing(value, table, radius * spin, speed), value, sigma)
     energy = speed**2 / 2 - mu / radius
     energy_sigma = np.hypot(speed * speed_sigma, mu / radius**2 * radius_sigma)
     transverse = np.sqrt(np.clip(speed**2 - vertical**2, 0, None))
@@ -174,6 +175,23 @@ def _standing(value, table, ground, speed):
             standing[row] = True
         # the row of the touchdown itself may still show the speed at contact
         landed = landed or bool(standing[row]) or any(word in text for word in ("touchdown", "landed"))
+    return standing
+
+
+def _stays(standing: np.ndarray, value, sigma) -> np.ndarray:
+    """Standing rows, with the rows beside them that have the same height, do not climb and used no propellant: a speed that says otherwise is a slip."""
+    standing = standing.copy()
+    idle = ~(np.nan_to_num(value["throttle"], nan=0.0) > 0.02) & (np.abs(value["vertical_speed"]) < _LEVEL)
+    height, fuel = value["altitude"], value["propellant"]
+
+    def same(row: int, other: int) -> bool:
+        close = abs(height[row] - height[other]) <= 2.0 * max(sigma["altitude"][row], sigma["altitude"][other])
+        return bool(close and max(sigma["altitude"][row], sigma["altitude"][other]) < _FINE and fuel[row] == fuel[other])
+
+    for rows, step in ((range(1, len(standing)), -1), (range(len(standing) - 2, -1, -1), 1)):
+        for row in rows:
+            if not standing[row] and standing[row + step] and idle[row] and same(row, row + step):
+                standing[row] = True
     return standing
 
 

@@ -80,9 +80,12 @@ def judged(work) -> dict:
     lines = {line for line, _ in aside}
     # a body written wrong is told in the remarks
     moved = {int(number) for remark in findings.remarks if ": body '" in remark for number in re.findall(r"\d+", remark.split(":")[0])}
+    phase = {row["row"]: row["phase"] for row in flight.truth["rows"]}
     gross = caught = named = 0
     for slip in flight.book.slips:
         column = slip["column"]
+        if phase.get(slip["row"]) not in ("coast", "landed"):
+            continue  # under thrust little contradicts a reading
         if column not in (*_MOTION, "met", "body") or column in _MOTION and slip.get("sigmas", 0.0) <= _GROSS:
             continue
         gross += 1

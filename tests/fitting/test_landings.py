@@ -101,3 +101,15 @@ def test_a_speed_misread_on_the_ground_is_no_landing_speed(tmp_path):
     (right,), (slipped,) = landings(tmp_path, rows.format("0.0")), landings(tmp_path, rows.format("340"))
     assert slipped.horizontal_speed.high < 5.0
     assert slipped.vertical_speed.low < right.vertical_speed.value < slipped.vertical_speed.high
+
+
+def test_a_speed_misread_on_the_ground_without_radar_does_not_split_the_stay(tmp_path):
+    head = "met, body, altitude [m], speed [m/s], vertical_speed [m/s], throttle [%], propellant [kg]\n"
+    down = "0, Lull, 86, 15.1, -3.6, 60, 900\n26,, 11, 9.2, -2.1, 60, 890\n"
+    ground = "40,, 0, 7.9, 0.0, 0, 888\n90,, 0, 79.0, 0.0, 0, 888\n160,, 0, 7.9, 0.0, 0, 888\n300,, 0, 9.7, 0.0, 0, 888\n"
+    table(tmp_path, head + down + ground)
+    found = fit_flight(Flight("x", WORLD, read_table(tmp_path / "readings.csv")))
+    assert [arc.kind for arc in found.arcs if arc.kind == "landed"] == ["landed"]
+    assert [item.kind for item in found.landings] == ["touchdown"]
+    assert [(item.row, item.column) for item in found.set_aside] == [(5, "speed"), (7, "speed")]
+    assert "79.0 m/s fits if it was 7.90 m/s" in found.set_aside[0].suggestion
