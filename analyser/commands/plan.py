@@ -83,5 +83,5 @@ def _rest(options):
         flight = replace(flight, craft=load_craft(options.craft))
     if options.plan:
         flight = replace(flight, plan=load_plan(options.plan, flight.world))
-    rest = replan(flight, fit_flight(flight), met)
+    rest = replan(flight, fit_flight(flight, judged=False), met)
     return rest.plan, flight.world, rest.ideal, rest_text(flight.name, rest.margin), {"from": {"flight": flight.name, "met": met, **plain(rest.margin)}}

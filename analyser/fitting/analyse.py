@@ -45,7 +45,7 @@ CAUTION = (
 _TURNED = 4.0  # standard deviations beyond which two planes differ
 
 
-def fit_flight(flight: Flight, joined: bool = True) -> Findings:
+def fit_flight(flight: Flight, joined: bool = True, judged: bool = True) -> Findings:
     """Reconstruct a flight from its readings.
 
     Finds the coasts and the burns between them, fits an orbit to each coast, audits every burn and every leg of the
@@ -57,6 +57,9 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
         World, readings, and where there are any craft and plan. Nothing is read from disk.
     joined : bool
         Whether the coasts are joined by the burns between them to one estimate; otherwise each stands on its own readings.
+    judged : bool
+        Whether what was flown is held against the plan and the least that was needed; otherwise the findings hold the arcs, the burns and the changes of body alone, at a
+        fraction of the cost.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     table, world, craft = flight.readings.table, flight.world, flight.craft
     remarks = list(flight.readings.remarks)
     memory = PoweredMemory()
-    ideal = _ideal(flight, remarks, memory)
+    ideal = _ideal(flight, remarks, memory) if judged else None
     if not len(table):
         remarks.append("no readings: nothing could be fitted")
         return _empty(ideal, remarks)
@@ -115,7 +118,10 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     remarks += joint.remarks
     spans = leg_spans(flight.plan, world, arcs) if flight.plan is not None else []
     audited, transitions = _links(chain, arcs, rows, propellant, joint, spans)
-    transitions += _stagings(propellant, rows)
+    transitions = tuple(sorted([*transitions, *_stagings(propellant, rows)], key=lambda item: item.met.value))
+    public = tuple(arc.to_arc() for arc in arcs)
+    if not judged:
+        return replace(_empty(None, remarks), arcs=public, burns=tuple(item.burn for item in audited), transitions=transitions)
     landings = _landings(chain, arcs, rows, propellant)
     flown = [audit_leg(span, world, craft, arcs, audited, ideal) for span in spans]
     legs = tuple(leg.audit for leg in flown)
@@ -123,9 +129,8 @@ def fit_flight(flight: Flight, joined: bool = True) -> Findings:
     set_aside = retold(table, as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), flight, turned))
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
-    public = tuple(arc.to_arc() for arc in arcs)
     findings = Findings(
-        arcs=public, burns=burns, legs=legs, transitions=tuple(sorted(transitions, key=lambda item: item.met.value)),
+        arcs=public, burns=burns, legs=legs, transitions=transitions,
         landings=landings, set_aside=set_aside, advice=(), remarks=tuple(dict.fromkeys(remarks)), ideal=ideal,
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),

@@ -176,3 +176,12 @@ def test_a_plan_keeps_its_landings(first_try):
     memory = PoweredMemory()
     plan_mission(flight.plan, flight.world, flight.craft, memory=memory)
     assert {one.kind for one in memory.solved} == {"descent", "ascent"}
+
+
+def test_the_rest_of_a_flight_is_planned_without_judging_it(first_try):
+    flight, found = first_try
+    alone = fit_flight(flight, judged=False)
+    assert (alone.legs, alone.advice, alone.entries, alone.ideal) == ((), (), (), None)
+    assert [dataclasses.replace(burn, leg="") for burn in found.burns] == list(alone.burns) and found.transitions == alone.transitions
+    for met in (found.arcs[0].start, found.arcs[4].end):
+        assert margins.replan(flight, alone, met).margin == margins.replan(flight, found, met).margin
