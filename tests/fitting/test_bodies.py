@@ -54,3 +54,17 @@ def test_untyped_bodies_of_random_flights_there_and_back(tmp_path, per_coast, sl
         wrong += sum(true[int(line)] != name for line, name in zip(table["row"], body, strict=True))
         count += len(body)
     assert wrong <= 0.01 * count
+
+
+@pytest.mark.parametrize("seed", [300, 306, 307])
+def test_bodies_mistyped_anywhere_are_mended_and_no_others(seed, tmp_path):
+    flight = random_flight(seed, mission="there and back")
+    rows = sorted(flight.book.rows, key=lambda row: row.met)
+    true = [row.truth["body"] for row in rows]
+    wrong = [place for place in range(3, len(rows) - 3, 9) if len(set(true[place - 2 : place + 3])) == 1 and rows[place].truth["kind"] == "coast"]
+    for place in wrong:
+        rows[place].cells["body"] = next(name for name in flight.world.bodies if name != true[place])
+    loaded = load_flight(write_flight_folder(tmp_path / "flight", replace(flight, csv=flight.book.csv(), plan="")))
+    body, remarks = reference_bodies(loaded.readings.table, loaded.world)
+    assert len(wrong) > 5 and len(remarks) == len(wrong)
+    assert body.tolist() == true
