@@ -84,7 +84,8 @@ def outlined(panel: Panel) -> "np.ndarray":
 def write_outlines(proposals: Sequence["Proposal"], reference: str | Path, target: str | Path) -> Path:
     """Write a picture of the reference with each proposed gauge outlined and named."""
     quads = [((a, b), (c, b), (c, d), (a, d)) for a, b, c, d in (each.box for each in proposals)]
-    picture = _outline(open_image(reference), quads, [f"{each.kind}: {each.reads or '?'}" for each in proposals])
+    names = [f"{each.kind}: {each.label if each.kind == 'lamp' else each.reads or '?'}" for each in proposals]
+    picture = _outline(open_image(reference), quads, names)
     return write_atomically(target, load_opencv().imencode(".png", picture)[1].tobytes())
 
 

@@ -53,7 +53,7 @@ def propose(pixels: "np.ndarray") -> list[Proposal]:
     """
     grey, lines = grey_of(pixels), printed(grey_of(pixels))
     rounds, every = rounds_in(pixels), rectangles(pixels)
-    bars = [box for box in bars_in(pixels, every) if not any(share_within(box, other) > 0.3 for _, other in rounds)]
+    bars = [box for box in bars_in(pixels, [*every, *rectangles(pixels, 4)]) if not any(share_within(box, other) > 0.3 for _, other in rounds)]
     windows, counts, shown = _windows(grey, every, bars)
     # a digit may be as round as a dial: what lies mostly within a window is none; what lies mostly within a round gauge is no window of its own
     rounds = [each for each in rounds if not any(share_within(each[1], box) > 0.4 for box in windows)]

@@ -24,8 +24,8 @@ FIGURES = r"(?:T ?)?[-+\u2212]?\d[\d.,:' d]*"  # how a frameless read-out begins
 LEAST = 0.018  # of the picture's height: lower print is no read-out
 
 
-def rectangles(pixels: "np.ndarray") -> list[Box]:
-    """Every upright rectangle of one ground, the smallest first."""
+def rectangles(pixels: "np.ndarray", gap: int = 2) -> list[Box]:
+    """Every upright rectangle of one ground, the smallest first; ``gap``: pixels by which its outline may be broken, which also makes one of many a word."""
     import numpy as np
 
     cv2 = load_opencv()
@@ -34,7 +34,7 @@ def rectangles(pixels: "np.ndarray") -> list[Box]:
     smooth = cv2.GaussianBlur(pixels, (0, 0), 1.0)
     for channel in cv2.split(cv2.cvtColor(smooth, cv2.COLOR_BGR2LAB)):
         for low, high in ((15, 40), (40, 100)):
-            edges = cv2.dilate(cv2.Canny(channel, low, high), np.ones((2, 2), np.uint8))
+            edges = cv2.dilate(cv2.Canny(channel, low, high), np.ones((gap, gap), np.uint8))
             for contour in cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)[0]:
                 x, y, w, h = cv2.boundingRect(contour)
                 if min(w, h) > 0.012 * height and max(w / width, h / height) < 0.6 and cv2.contourArea(contour) > 0.86 * w * h:
