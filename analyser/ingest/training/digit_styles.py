@@ -14,7 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from analyser.ingest.drums import BOX, SHEET
+from analyser.ingest.drum_models import BOX, SHEET
 from analyser.ingest.training.fonts import faces
 from analyser.ingest.training.glyphs import FontFace
 
