@@ -87,10 +87,13 @@ class _Around:
         to_own = np.linalg.inv(self._to_reference)
         for other in gauges:  # what any gauge shows is no surroundings
             quad, middle = np.array(other.corners, float), np.mean(other.corners, axis=0)
-            inside = 2 * WITHIN * min(gauge.size) / min(other.size) if other is gauge else 0.0
+            inside = 2 * WITHIN * min(gauge.size) / min(other.size) if other is gauge and other.kind != "tape" else 0.0
             inside = -GLOW if other.kind == "lamp" else inside  # a lamp that is lit shines on its rim
             quad = middle + (1 - inside) * (quad - middle)
-            cv2.fillPoly(mask, [np.round(project(to_own, quad)).astype(np.int32)], 0)
+            outline = np.round(project(to_own, quad)).astype(np.int32)
+            cv2.fillPoly(mask, [outline], 0)
+            if other.kind == "tape":  # it is filled up to its very edge
+                cv2.polylines(mask, [outline], True, 0, 3)
         self.mask = mask
         self._usable = _usable(mask, REACH)
         self.known = _fine(self._seen(grey, np.eye(3), REACH), *self._usable)[REACH:-REACH, REACH:-REACH].copy()
