@@ -29,7 +29,7 @@ from analyser.fitting.out_of_turn import leave_out, retold
 from analyser.fitting.over_ground import inertial_speeds
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
-from analyser.fitting.legs import audit_leg, leg_spans, plane_counts, sum_legs
+from analyser.fitting.legs import audit_leg, goal_served, leg_spans, sum_legs
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.next_reading import best_next_reading
@@ -198,7 +198,7 @@ def _links(chain: Chain, arcs: list[FittedArc], rows: PanelRows, propellant: Pro
         if first.body.name != second.body.name:
             transitions.append(_change_of_body(first, second, rows, inside))
         if _burnt(first, second, inside, edges, chain, rows, propellant):
-            audited.append(audit_burn(first, second, inside, rows, propellant, edges, plane_counts(spans, first.index, second.index), joint.burns.get(second.index)))
+            audited.append(audit_burn(first, second, inside, rows, propellant, edges, goal_served(spans, first.index, second.index), joint.burns.get(second.index)))
     return audited, transitions
 
 

@@ -9,7 +9,7 @@ net
 needed
     The least delta-v that takes the coast before into an orbit of the energy and angular momentum of the coast after, wherever
     in the orbit above the ground, by one or two impulses, apse line free. Where the goal names an inclination and the
-    readings show the planes, into one of the inclination of the coast after, too.
+    readings show the planes, into one of the inclination of the coast after, too; likewise its node and its argument of periapsis.
 plane change, and what it cost
     The angle between the angular momenta before and after; how much less ``net`` would be without it. What of that the goal did not ask for is
     out-of-plane loss, a part of the placement loss.
@@ -27,9 +27,10 @@ import numpy as np
 
 from analyser.findings import Burn, Estimate
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.burn_impulse import needed_impulses, net_impulse
+from analyser.fitting.burn_impulse import needed_impulses, net_impulse, transfer_limits
 from analyser.fitting.joint_report import JointBurn
 from analyser.fitting.losses import path_losses
+from analyser.fitting.lying_arcs import counts_beyond_tilt, needed_as_lying, wanted_turn
 from analyser.fitting.own_times import times_between
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.plane_change import Turn, turn_of
@@ -37,6 +38,7 @@ from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.sampling import estimate, normal_samples
 from analyser.fitting.thrust_attitude import Told, aim_of, change_of, steering_check, told_by_attitude
 from analyser.fitting.timing import BurnTimes, times_of
+from analyser.flight import Goal
 
 TOGETHER = "given together with the burn loss"
 
@@ -63,7 +65,7 @@ class AuditedBurn:
 
 def audit_burn(
     before: FittedArc, after: FittedArc, inside: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory,
-    edges: tuple[int | None, int | None], wants_plane: bool = False, learnt: JointBurn | None = None,
+    edges: tuple[int | None, int | None], goal: Goal | None = None, learnt: JointBurn | None = None,
 ) -> AuditedBurn:  # fmt: skip
     """Audit the burn between two arcs about one body.
 
@@ -73,8 +75,8 @@ def audit_burn(
     inside : rows taken during the burn.
     edges : (row, row)
         Rows whose propellant reading holds just before and just after the burn; None where there is none.
-    wants_plane : bool
-        Whether the goal that the burn serves names an inclination: then that counts in what was needed.
+    goal : Goal, optional
+        What the burn serves, where that says how its orbit is to lie: then that counts in what was needed.
     learnt : JointBurn, optional
         What the joint estimate tells of the burn; its samples go with those of the arcs.
     """
@@ -88,9 +90,13 @@ def audit_burn(
 
     turn = _turn(before, after, times) if same_body else "the burn spans a change of reference body"
     net, net_samples, flat, why_not = net_impulse(before, after, times, same_body, turn)
-    wanted = (turn.wanted_square, turn.wanted_squares) if wants_plane and isinstance(turn, Turn) else None
-    needed, needed_samples = needed_impulses(before, after, wanted) if same_body else (math.nan, np.full(1, np.nan))
-    if wanted is not None and not why_not:  # one impulse that turns no more than this one does the same
+    wanted = wanted_turn(goal, turn, before, after) if goal is not None and isinstance(turn, Turn) else None
+    lying = goal is not None and same_body and counts_beyond_tilt(goal, before, after)
+    if lying:
+        needed, needed_samples = needed_as_lying(before, after, goal, transfer_limits(before, after))
+    else:
+        needed, needed_samples = needed_impulses(before, after, wanted) if same_body else (math.nan, np.full(1, np.nan))
+    if (wanted is not None or lying) and not why_not:  # one impulse that turns no more than this one does the same
         needed, needed_samples = min(needed, net), np.fmin(needed_samples, net_samples)
     needed_estimate = estimate(needed, needed_samples, "m/s", "" if same_body else "the burn spans a change of reference body")
     net_estimate = Estimate.unknown("m/s", why_not) if why_not else estimate(net, net_samples, "m/s")
@@ -161,6 +167,8 @@ def _out_of_plane(turn: Turn | str, wanted, net: float, samples: np.ndarray, fla
     flat_net, flat_samples, asked, asked_samples = flat
     if wanted is None:
         asked, asked_samples = flat_net, flat_samples
+    elif wanted[0] is turn.square:  # the goal names the node too: all of the turn is asked for
+        asked, asked_samples = net, samples
     return {
         "plane_change": turn.estimate(), "plane_change_cost": estimate(net - flat_net, samples - flat_samples, "m/s"),
         "out_of_plane_loss": estimate(net - asked, samples - asked_samples, "m/s"),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from analyser.findings import IdealLeg, IdealPlan
 from analyser.fitting.ideal_legs import Draft, Place, fly_leg
-from analyser.fitting.ideal_planes import angles_of_goal, angles_of_place, wants_to_lie
+from analyser.fitting.ideal_planes import angles_of_goal, angles_of_place
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.tanks import Tanks
 from analyser.flight import Craft, Goal, Leg, Plan, World
@@ -63,7 +63,7 @@ def plan_mission(
     place, legs, remarks = start, [], []
     if place is None:
         place = _start(plan.start, world, departure)
-        if math.isnan(place.inclination) and any(wants_to_lie(leg.goal) for leg in plan.legs):
+        if math.isnan(place.inclination) and any(leg.goal.lying for leg in plan.legs):
             place = replace(place, inclination=0.0)
             remarks.append("the start names no inclination: it is taken to lie over the equator")
     if tanks.missing:
@@ -177,7 +177,7 @@ class Rest:
         """The burns of the first leg (m/s), where it ends, and the doubt; None where it can't be planned."""
         leg, following = legs[0], legs[1].goal if len(legs) > 1 else None
         powered = leg.goal.kind == "landed" or place.landed
-        lies = str(vars(angles_of_place(place))) if wants_to_lie(leg.goal) else ""
+        lies = str(vars(angles_of_place(place))) if leg.goal.lying else ""
         key = (str(leg.goal), str(following), place.body, place.landed, round(place.energy, 1), round(place.angular_momentum), sense, lies)
         if math.isnan(place.energy):
             return None

@@ -9,7 +9,7 @@ from analyser.fitting import goals
 from analyser.fitting.ideal_draft import Draft, Place
 from analyser.fitting.ideal_ground import LAUNCH_LOSS_SHARE, land, lift_off, park, through_air
 from analyser.fitting.ideal_moon import aim, leg_from_moon, leg_to_moon
-from analyser.fitting.ideal_planes import aimed, lay_orbit, lifted, wants_to_lie
+from analyser.fitting.ideal_planes import aimed, lay_orbit, lifted
 from analyser.fitting.moon_words import clock_words
 from analyser.fitting.transfer import apsides, least_transfer, orbit_of_apsides
 from analyser.flight import Body, Goal, World
@@ -64,7 +64,7 @@ def _about_one_body(goal: Goal, world: World, body: Body, place: Place, draft: D
         tanks = draft.tanks
         end = lift_off(body, place, wanted, draft)
         return None if end is None else lifted(goal, body, end, draft, tanks)
-    if wants_to_lie(goal):
+    if goal.lying:
         return lay_orbit(goal, body, place, wanted, draft)
     found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=body.radius, radius_max=body.sphere_of_influence)
     if math.isnan(found.delta_v):

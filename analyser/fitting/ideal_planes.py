@@ -29,11 +29,6 @@ def angles_of_place(place: Place) -> Angles:
     return Angles(place.inclination, place.node, place.argument)
 
 
-def wants_to_lie(goal: Goal) -> bool:
-    """Whether a goal says anything of how its orbit is to lie."""
-    return not all(math.isnan(angle) for angle in vars(angles_of_goal(goal)).values())
-
-
 def lay_orbit(goal: Goal, body: Body, place: Place, wanted, draft: Draft) -> Place | None:
     """Burns from an orbit into the ``wanted`` one (energy, angular momentum) about the same body, lying as the goal says; None where it can't be (a remark says why)."""
     here, there = angles_of_place(place), angles_of_goal(goal)

@@ -19,6 +19,7 @@ from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burn_impulse import needed_impulses, transfer_limits
 from analyser.fitting.burns import TOGETHER, AuditedBurn
+from analyser.fitting.lying_arcs import counts_beyond_tilt, needed_as_lying, not_shown, sampled_angles, still_as_lying
 from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.sampling import estimate
 from analyser.fitting.transfer import apsides, least_delta_v, orbit_of_apsides
@@ -109,7 +110,7 @@ def _apart(goal: Goal, arc: FittedArc) -> float:
         # unbound: as if the apoapsis were ten times as far as wanted, and more with the excess
         wanted = radius + goal.apoapsis
         price += abs(math.log(high / wanted)) / 4 if math.isfinite(high) else math.log(10.0) / 4 + arc.energy * wanted / arc.body.mu
-    tilt = _inclination(arc)
+    tilt = _known(arc, "inclination")
     if math.isfinite(goal.inclination) and tilt is not None:
         price += 2 * abs(math.sin((tilt.value - goal.inclination) / 2))
     return price
@@ -120,13 +121,13 @@ def wants_plane(goal: Goal) -> bool:
     return math.isfinite(goal.inclination)
 
 
-def plane_counts(spans: list[Span], first: int, second: int) -> bool:
-    """Whether what lies between two arcs (indices) belongs to a leg whose goal names an inclination."""
-    return any(span.first <= first and second <= span.last and wants_plane(span.leg.goal) for span in spans)
+def goal_served(spans: list[Span], first: int, second: int) -> Goal | None:
+    """The goal of the leg to which what lies between two arcs (indices) belongs, where it says how its orbit is to lie."""
+    return next((span.leg.goal for span in spans if span.first <= first and second <= span.last and span.leg.goal.lying), None)
 
 
-def _inclination(arc: FittedArc) -> Estimate | None:
-    found = (getattr(arc, "estimates", None) or {}).get("inclination")
+def _known(arc: FittedArc, name: str) -> Estimate | None:
+    found = (getattr(arc, "estimates", None) or {}).get(name)
     return found if found is not None and found.known else None
 
 
@@ -193,8 +194,7 @@ def audit_leg(
     remarks = []
     if burns and together and len(together) < len(burns):
         remarks.append("the placement loss of " + _these(own, burns, together) + " is within the burn loss")
-    if wants_plane(goal):
-        remarks += _plane_remarks(first, last, planned is not None)
+    remarks += _plane_remarks(goal, first, last)
     if not span.reached:
         remarks.append("the leg was begun but its goal was not reached")
     audit = LegAudit(
@@ -228,13 +228,11 @@ def _added(legs: list[AuditedLeg], name: str) -> Estimate:
     return Estimate.of(best, 0.0, parts[0].unit) if len(samples) == 1 else estimate(best, samples, parts[0].unit)
 
 
-def _plane_remarks(first: FittedArc, last: FittedArc, planned: bool) -> list[str]:
-    found = []
-    if "landed" not in (first.kind, last.kind) and (first.plane is None or last.plane is None):
-        found.append("the goal names an inclination, but the readings don't show the plane: the turn is counted neither in what was needed nor in what is still needed")
-    if planned:
-        found.append("planned counts no change of plane")
-    return found
+def _plane_remarks(goal: Goal, first: FittedArc, last: FittedArc) -> list[str]:
+    missing = not_shown(goal, first, last)
+    if not missing or "landed" in (first.kind, last.kind):
+        return []
+    return [f"the goal names {' and '.join(missing)}, but the readings don't show the plane: the turn is counted neither in what was needed nor in what is still needed"]
 
 
 def _out_of_plane(burns: list[AuditedBurn]) -> Estimate:
@@ -265,10 +263,16 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
         inside = [item for item in burns if run_start <= item.burn.before and item.burn.after <= index]
         if inside:
             alone = len(inside) == 1 and (inside[0].burn.before, inside[0].burn.after) == (run_start, index) and inside[0].burn.needed.known
-            tilt = _tilt_between(arcs[run_start], arcs[index]) if wants_plane(span.leg.goal) else None
-            part, spread = (inside[0].burn.needed.value, inside[0].needed) if alone else needed_impulses(arcs[run_start], arcs[index], tilt)
-            if tilt is not None and not alone and all(item.burn.needed.known for item in inside):
-                # with a turn the least is looked for among transfers between apsides only: what the burns needed one by one is one way more
+            goal = span.leg.goal
+            first, last = arcs[run_start], arcs[index]
+            lying = not alone and counts_beyond_tilt(goal, first, last)
+            tilt = _tilt_between(first, last) if wants_plane(goal) else None
+            if alone:
+                part, spread = inside[0].burn.needed.value, inside[0].needed
+            else:
+                part, spread = needed_as_lying(first, last, goal, transfer_limits(first, last)) if lying else needed_impulses(first, last, tilt)
+            if (tilt is not None or lying) and not alone and all(item.burn.needed.known for item in inside):
+                # the noise of the planes counts in each: what the burns needed one by one is one way more
                 part, spread = min(part, sum(item.burn.needed.value for item in inside)), np.fmin(spread, sum(item.needed for item in inside))
             best, samples = best + part, samples + spread
         run_start = index + 1
@@ -325,8 +329,10 @@ def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:
             return Estimate.of(0.0, 0.0, "m/s")
     if arc.kind != "coast" or arc.body.name != goal.body:
         return Estimate.unknown("m/s", f"the leg ended about {arc.body.name}" if arc.kind == "coast" else "the leg ended on the ground")
+    if goal.kind == "orbit" and counts_beyond_tilt(goal, arc):
+        return estimate(*still_as_lying(arc, goal, {"radius_min": arc.body.radius, "radius_max": arc.body.sphere_of_influence}), "m/s")
     if goal.kind == "orbit" and wants_plane(goal) and arc.plane is not None:
-        body, tilt = arc.body, _inclination(arc)
+        body, tilt = arc.body, _known(arc, "inclination")
         wanted = orbit_of_apsides(body.mu, body.radius + goal.periapsis, body.radius + goal.apoapsis)
         limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
         off = abs((tilt.value if tilt else math.acos(arc.plane.rotation[2, 2])) - goal.inclination)
@@ -342,9 +348,10 @@ def _miss(goal: Goal, world: World, arc: FittedArc) -> dict[str, Estimate]:
     """Flown less wanted, by the goal's own quantities."""
     if arc.kind != "coast" or arc.body.name != goal.body or goal.kind in ("landed", "escape"):
         return {}
-    tilt = _inclination(arc)
-    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum, tilt.value if tilt else math.nan)
-    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum, _tilts(arc) if tilt else math.nan)
+    angles = [_known(arc, name) for name in ("inclination", "ascending_node_longitude", "argument_of_periapsis")]
+    sampled = sampled_angles(arc) if any(angle is not None for angle in angles) else (math.nan,) * 3
+    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum, *(angle.value if angle else math.nan for angle in angles))
+    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum, *(many if angle else math.nan for angle, many in zip(angles, sampled)))
     found = {}
     for name, value in best.items():
         published = (arc.estimates or {}).get(name)
@@ -354,5 +361,5 @@ def _miss(goal: Goal, world: World, arc: FittedArc) -> dict[str, Estimate]:
             wanted = published.value - shift
             found[name] = Estimate(shift, published.sigma, published.low - wanted, published.high - wanted, published.unit)
         elif math.isfinite(shift):
-            found[name] = estimate(shift, np.broadcast_to(np.asarray(spread[name], float), arc.sampled_energy.shape), "rad" if name == "inclination" else "m")
+            found[name] = estimate(shift, np.broadcast_to(np.asarray(spread[name], float), arc.sampled_energy.shape), "m" if name.endswith("altitude") else "rad")
     return found

@@ -56,6 +56,7 @@ class _Shape:
     body: Body
     energy: float
     momentum: float
+    estimates: dict[str, Estimate]
 
 
 def replan(flight: Flight, findings: Findings, met: float) -> Rest:
@@ -188,7 +189,7 @@ def _moments(findings: Findings) -> list[int]:
 
 def _done(plan: Plan, world: World, arcs: tuple[Arc, ...]) -> list[int]:
     """For each arc how many legs of the plan were done when it began."""
-    shapes = [_Shape(arc.kind, world[arc.body], *_orbit(arc, world)) for arc in arcs]
+    shapes = [_Shape(arc.kind, world[arc.body], *_orbit(arc, world), {"inclination": arc.inclination}) for arc in arcs]
     spans = leg_spans(plan, world, shapes)
     return [max((number + 1 for number, span in enumerate(spans) if span.reached and span.last <= index), default=0) for index in range(len(arcs))]
 
@@ -201,7 +202,8 @@ def _orbit(arc: Arc, world: World) -> tuple[float, float]:
 def _place(arc: Arc, world: World, met: float) -> Place:
     if arc.kind == "landed":
         return Place.on(world[arc.body], met)
-    return Place(arc.body, *_orbit(arc, world), False, met)
+    angles = (angle.value if angle.known else math.nan for angle in (arc.inclination, arc.ascending_node_longitude, arc.argument_of_periapsis))
+    return Place(arc.body, *_orbit(arc, world), False, met, *angles)
 
 
 def _tanks(findings: Findings, history: PropellantHistory, craft: Craft, index: int) -> tuple[Tanks, float]:

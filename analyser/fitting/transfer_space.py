@@ -145,9 +145,9 @@ def _polished(form, free, z):
 def _crossing(mu, first, second, low, high):
     """One impulse where the orbits meet, in the line in which their planes cross: delta-v, inf where they don't, and place and velocities (3,)."""
     best, how = math.inf, None
-    if first.apse_free or second.apse_free:
-        return best, how
     line = np.cross(first.basis[0, :, 2], second.basis[0, :, 2])
+    if first.apse_free or second.apse_free or np.linalg.norm(line) < 1e-12:
+        return best, how
     for side in (1.0, -1.0):
         up, speeds, radii = side * line / np.linalg.norm(line), [], []
         for orbit in (first, second):
