@@ -20,6 +20,7 @@ _LATE = 0.6  # of the speed foretold: slower than that, an opening was marked la
 _LAG = 1.0  # s: how long after an opening its mark is written (common practice, no source)
 _TRIES = 33
 _SETTLED = 1e-3  # of a fit's sum of squares: a step that gains or promises less ends it
+_MET = 2  # place of the MET at the top of the air among the parameters
 _MARKS = ("chute", "drogue")  # in an event
 
 
@@ -243,8 +244,8 @@ def fit_fall(body: Body, spin: float, mean: np.ndarray, covariance: np.ndarray, 
     for _ in range(12):
         steps = np.minimum(0.2 * scale, [0.01 * abs(theta[0]), 0.002 * theta[1], 0.5, 0.05])
         tried = np.vstack([theta, theta + np.diag(steps), theta - np.diag(steps)])
-        values, rates = _seen_from(body, spin, tried, rows.met[use])
-        off, slope, weight, price = _whitened(seen, sigma, there, rows.met_sigma[use], values, rates, steps)
+        values = _seen_from(body, spin, tried, rows.met[use])
+        off, slope, weight, price = _whitened(seen, sigma, there, rows.met_sigma[use], values, steps)
         away = (theta - mean) / scale
         total = price + float(away @ inverse @ away)
         if total < best * (1 - 1e-9):
@@ -275,34 +276,36 @@ def _reach(theta: np.ndarray) -> np.ndarray:
     return np.array([0.2 * abs(theta[0]), 0.05 * abs(theta[1]), 60.0, 0.7])
 
 
-def _seen_from(body: Body, spin: float, theta: np.ndarray, mets: np.ndarray):
-    """What the gauges show, (k, n, 5), and how fast it changes, for parameters (k, 4) at times (n,)."""
+def _seen_from(body: Body, spin: float, theta: np.ndarray, mets: np.ndarray) -> np.ndarray:
+    """What the gauges show, (k, n, 5), for parameters (k, 4) at times (n,)."""
     start = at_the_top(body, theta[:, 0], theta[:, 1])
     start[:, 1] = np.nan_to_num(start[:, 1], nan=-1e-3)
     ballistic = np.exp(theta[:, 3])
     longest = float(mets.max()) + 2.0 - theta[:, 2]
     flown = fall(body, start, ballistic, spin, longest=np.maximum(longest, 0.0))
-    # twice, half a second apart
-    times = np.concatenate([mets, mets + 0.5])[:, None] - theta[:, 2]
-    r, vr, vt = flown.at(times)
+    r, vr, vt = flown.at(mets[:, None] - theta[:, 2])
     over = np.hypot(vr, vt - spin * r)
     felt = 0.5 * density(body.atmosphere, r - body.radius) * over**2 / ballistic
-    shown = np.stack([r - body.radius, np.hypot(vr, vt), over, vr, felt], axis=2).transpose(1, 0, 2)
-    now, soon = shown[:, : len(mets)], shown[:, len(mets) :]
-    return now, (soon[0] - now[0]) / 0.5
+    return np.stack([r - body.radius, np.hypot(vr, vt), over, vr, felt], axis=2).transpose(1, 0, 2)
 
 
-def _whitened(seen, sigma, there, met_sigma, values, rates, steps):
-    """Residuals in sigmas with the clock's error shared by a row, their slopes by the parameters, weights that hold gross errors down, and the price of it all."""
+def _whitened(seen, sigma, there, met_sigma, values, steps):
+    """Residuals in sigmas with the clock's error shared by a row, their slopes by the parameters, weights that hold gross errors down, and the price of it all.
+
+    The clock's error counts to second order, as that of a last digit: readings in the air change their rates within a second by more than their digits.
+    """
     offs, slopes = [], []
     half = len(steps)
     jacobian = (values[1 : 1 + half] - values[1 + half :]) / (2 * steps[:, None, None])
+    # later at the top of the air is earlier in the fall: the very same curve, so that no difference of two slopes passes for knowledge of the time
+    rates = -jacobian[_MET]
+    bends = (values[1 + _MET] - 2 * values[0] + values[1 + half + _MET]) / steps[_MET] ** 2
     for row in range(len(seen)):
-        mask = there[row]
-        d = rates[row, mask]
-        spread = np.diag(sigma[row, mask] ** 2) + met_sigma[row] ** 2 * np.outer(d, d)
+        mask, clock = there[row], met_sigma[row] ** 2
+        d, bend = rates[row, mask], bends[row, mask]
+        spread = np.diag(sigma[row, mask] ** 2) + clock * np.outer(d, d) + 0.2 * clock**2 * np.outer(bend, bend)
         root = np.linalg.cholesky(spread)
-        offs.append(np.linalg.solve(root, seen[row, mask] - values[0, row, mask]))
+        offs.append(np.linalg.solve(root, seen[row, mask] - values[0, row, mask] - 0.5 * clock * bend))
         slopes.append(np.linalg.solve(root, jacobian[:, row, mask].T))
     off, slope = np.concatenate(offs), np.concatenate(slopes)
     size = np.abs(off)

@@ -44,6 +44,16 @@ def test_intervals_a_fifth_as_wide_would_not(tallies):
     assert np.mean(held) < 0.75
 
 
+@pytest.mark.parametrize("seed", [4010, 4044, 4046])
+def test_the_time_is_known_no_better_than_the_clock_allows(seed):
+    """Short, hard falls, whose rates change within the second that the clock shows."""
+    flight = planted_entry(seed)
+    (entry,) = reconstruct(flight).entries
+    clocks = sum(row["met"] <= entry.peak_met.value + 60 for row in flight.truth["rows"])
+    assert entry.met.sigma > 0.9 / np.sqrt(12 * clocks)
+    assert abs(entry.met.value - flight.truth["entry"]["met"]) < 3 * entry.met.sigma
+
+
 @pytest.fixture(scope="module")
 def fallen(tmp_path_factory):
     """One flight with a parachute, as loaded."""
