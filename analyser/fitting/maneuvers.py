@@ -12,7 +12,13 @@ from itertools import product
 
 import numpy as np
 
+from analyser.fitting.minimise import descend, lowest
 from analyser.fitting.transfer import apsides, time_from_periapsis
+from analyser.fitting.transfer_search import turning
+
+#: Shares of a turn, closer together at the ends, where the cheapest often lies; where the third impulse is looked for first, and with which shares.
+_SHARES = np.sin(np.linspace(0.0, np.pi / 2, 25)) ** 2
+_OUT, _SHARED = (0.3, 0.9, 1.4), (0.02, 0.3)
 
 
 @dataclass(frozen=True)
@@ -32,17 +38,17 @@ class Maneuver:
 
 def apsis_speed(mu: float, here: float, there: float) -> float:
     """Speed at the apsis ``here`` of the conic whose other apsis is ``there`` (may be inf)."""
-    return math.sqrt(2 * mu / (here * (1 + here / there)))
+    return float(_apsis_speeds(mu, here, there))
 
 
 def half_period(mu: float, here: float, there: float) -> float:
     """Seconds from one apsis to the other."""
-    return math.pi * math.sqrt(((here + there) / 2) ** 3 / mu)
+    return math.pi * math.sqrt(float((here + there) / 2) ** 3 / mu)
 
 
 def plane_change(speed_before: float, speed_after: float, angle: float) -> float:
     """Delta-v, m/s, of turning the velocity by an angle while its size changes."""
-    return math.sqrt(max(speed_before**2 + speed_after**2 - 2 * speed_before * speed_after * math.cos(angle), 0.0))
+    return float(turning(speed_before, speed_after, angle))
 
 
 def plane_angle(inclination_from: float, inclination_to: float, node_change: float) -> float:
@@ -118,64 +124,61 @@ def least_with_plane(
     Burns are at apsides, along the motion but for the turn. In one plane that is proven (:mod:`analyser.fitting.transfer`);
     with a plane change and the apse line free it is the usual form, here without proof that no other is cheaper.
     """
-    best = Maneuver((), (), (), math.nan)
     ends = []
     for orbit in (orbit_from, orbit_to):
         radii = {round(float(r), 6): float(r) for r in apsides(mu, *orbit)}.values()
         ends.append([(r, abs(orbit[1]) / r) for r in radii if radius_min * (1 - 1e-9) <= r <= radius_max * (1 + 1e-9) and math.isfinite(r)])
-    for (r1, v1), (r2, v2) in product(*ends):
-        found = _two(mu, r1, v1, r2, v2, angle)
-        if not best.burns or found.delta_v < best.delta_v:
+    pairs = np.array([(*one, *other) for one, other in product(*ends)]).T
+    if not pairs.size:
+        return Maneuver((), (), (), math.nan)
+    best = _two(mu, *pairs, angle)
+    if impulses >= 3:
+        found = _three(mu, *pairs, angle, radius_max)
+        if found.delta_v < best.delta_v * (1 - 1e-6):  # apsides of a circle are known to 1e-8 only
             best = found
-        if impulses >= 3:
-            found = _three(mu, r1, v1, r2, v2, angle, max(r1, r2), radius_max)
-            if found.delta_v < best.delta_v * (1 - 1e-6):  # apsides of a circle are known to 1e-8 only
-                best = found
     return best
 
 
 def _two(mu, r1, v1, r2, v2, angle):
-    from scipy.optimize import minimize_scalar
-
-    leave, arrive = apsis_speed(mu, r1, r2), apsis_speed(mu, r2, r1)
-
-    def burns(first):
-        return plane_change(v1, leave, first), plane_change(arrive, v2, angle - first)
-
-    first = _lowest(lambda x: sum(burns(x)), 0.0, angle, minimize_scalar) if angle else 0.0
-    return Maneuver(burns(first), (r1, r2), (first, angle - first), half_period(mu, r1, r2))
+    """The best of pairs of apsides (n,), half a revolution apart."""
+    leave, arrive = _apsis_speeds(mu, r1, r2), _apsis_speeds(mu, r2, r1)
+    value, share = lowest(lambda x: turning(v1, leave, x * angle) + turning(arrive, v2, (1 - x) * angle), _SHARES)
+    k = int(np.argmin(value))
+    first = float(share[k]) * angle
+    burns = float(turning(v1[k], leave[k], first)), float(turning(arrive[k], v2[k], angle - first))
+    return Maneuver(burns, (float(r1[k]), float(r2[k])), (first, angle - first), half_period(mu, r1[k], r2[k]))
 
 
-def _three(mu, r1, v1, r2, v2, angle, near, far):
-    """By way of an apsis farther out; its distance and the split of the turn are searched."""
-    from scipy.optimize import minimize
+def _three(mu, r1, v1, r2, v2, angle, far):
+    """By way of an apsis farther out; its distance and the split of the turn are searched for pairs of apsides (n,) at once."""
+    near = np.maximum(r1, r2)
+    widest = 1 - near / far if math.isfinite(far) else np.full(near.shape, 1 - 1e-6)
 
     def burns(z):
-        distance = near / max(1 - z[0], 1e-12)
+        distance = near / (1 - widest * np.sin(z[0]) ** 2)
         first, last = z[1] * angle, z[2] * angle
-        return (
-            plane_change(v1, apsis_speed(mu, r1, distance), first),
-            plane_change(apsis_speed(mu, distance, r1), apsis_speed(mu, distance, r2), angle - first - last),
-            plane_change(apsis_speed(mu, r2, distance), v2, last),
+        return distance, (
+            turning(v1, _apsis_speeds(mu, r1, distance), first),
+            turning(_apsis_speeds(mu, distance, r1), _apsis_speeds(mu, distance, r2), angle - first - last),
+            turning(v2, _apsis_speeds(mu, r2, distance), last),
         )
 
-    widest = 1 - near / far if math.isfinite(far) else 1 - 1e-6
-    starts = [(z, s, s) for z in (0.05 * widest, 0.5 * widest, widest) for s in ((0.02, 0.3) if angle else (0.0,))]
-    bounds = [(0.0, widest), (0.0, 1.0), (0.0, 1.0)]
-    unit = v1 + v2
-    results = [minimize(lambda z: sum(burns(z)) / unit, s, bounds=bounds, method="L-BFGS-B", options={"ftol": 1e-15, "gtol": 1e-10}) for s in starts]
-    z = min(results, key=lambda r: r.fun).x
-    distance = near / max(1 - z[0], 1e-12)
-    turns = z[1] * angle, angle - (z[1] + z[2]) * angle, z[2] * angle
-    return Maneuver(tuple(burns(z)), (r1, distance, r2), turns, half_period(mu, r1, distance) + half_period(mu, distance, r2))
+    starts = np.array(list(product(_OUT, _SHARED, _SHARED) if angle else product(_OUT, (0.0,), (0.0,)))).T
+    z = np.repeat(starts[:, :, None], near.size, axis=2)
+    z, value = descend(lambda z: sum(burns(z)[1]), z, (0, 1, 2) if angle else (0,), 40)
+    at, k = np.unravel_index(np.argmin(value), value.shape)
+    z = z[:, at, k][:, None]
+    distance, parts = burns(z)
+    turns = float(z[1, 0]) * angle, (1 - float(z[1, 0]) - float(z[2, 0])) * angle, float(z[2, 0]) * angle
+    middle = float(distance[k])
+    return Maneuver(
+        tuple(float(part[k]) for part in parts), (float(r1[k]), middle, float(r2[k])), turns, half_period(mu, r1[k], middle) + half_period(mu, middle, r2[k])
+    )
 
 
-def _lowest(function, low, high, minimize_scalar):
-    grid = np.linspace(low, high, 33)
-    at = int(np.argmin([function(x) for x in grid]))
-    a, b = grid[max(at - 1, 0)], grid[min(at + 1, 32)]
-    found = minimize_scalar(function, bounds=(a, b), method="bounded", options={"xatol": 1e-12})
-    return float(min((found.x, low, high), key=function))
+def _apsis_speeds(mu, here, there):
+    """As :func:`apsis_speed`, of arrays."""
+    return np.sqrt(2 * mu / (here * (1 + here / there)))
 
 
 def phasing(mu: float, periapsis: float, apoapsis: float, ahead: float, revolutions: int = 1) -> Maneuver:

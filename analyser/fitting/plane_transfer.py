@@ -14,7 +14,7 @@ from analyser.fitting.minimise import lowest
 from analyser.fitting.plane_flight import SpaceTransfer, in_space
 from analyser.fitting.terminal import Terminal, finite_limit
 from analyser.fitting.transfer import least_delta_v, least_transfer
-from analyser.fitting.transfer_search import speeds_at
+from analyser.fitting.transfer_search import speeds_at, turning
 from analyser.fitting.transfer_turn import Between, twice
 
 __all__ = ["least_turned_transfer", "least_with_turn"]
@@ -105,11 +105,6 @@ def _turned(mu, e1, h1, e2, h2, angle, low, high) -> list[tuple[np.ndarray, Betw
     return [(np.where(np.isfinite(cost) & reached, cost, np.inf), how) for cost, how in found]
 
 
-def _turning(before, after, angle):
-    """Delta-v, m/s, of turning a velocity by an angle, rad, while its size changes."""
-    return np.sqrt(np.maximum((before - after) ** 2 + 4 * before * after * np.sin(angle / 2) ** 2, 0.0))
-
-
 def _once(mu, first, second, angle):
     """One impulse anywhere both orbits reach, in the line in which the planes cross."""
     low, high = np.maximum(first.low, second.low), np.minimum(first.high, second.high)
@@ -122,7 +117,7 @@ def _once(mu, first, second, angle):
 
     def cost(place):
         _, (u1, w1), (u2, w2) = speeds(place)
-        return np.hypot(u1 - u2, _turning(w1, w2, angle))
+        return np.hypot(u1 - u2, turning(w1, w2, angle))
 
     least, place = lowest(cost, np.linspace(0, np.pi / 2, 65))
     r, _, (u, w) = speeds(place)
@@ -146,7 +141,7 @@ def _half_way_round(mu, first, second, angle, low, high):
     fastest = np.sqrt(np.maximum(widest**2 - level**2, 0)) * mu / h
 
     def parts(share):
-        d1, d2 = _turning(w1, h / r1, share * angle), _turning(h / r2, w2, (1 - share) * angle)
+        d1, d2 = turning(w1, h / r1, share * angle), turning(h / r2, w2, (1 - share) * angle)
         return np.clip((u1 * d2 + u2 * d1) / np.maximum(d1 + d2, 1e-300), 0, fastest), d1, d2  # the straight line through both changes
 
     def cost(share):

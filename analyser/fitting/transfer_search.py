@@ -42,6 +42,11 @@ def speeds_at(mu, energy, angular_momentum, radius):
     return np.sqrt(np.clip(2 * (energy + mu * inverse) - transverse**2, 0, None)), transverse
 
 
+def turning(before, after, angle):
+    """Delta-v, m/s, of turning a velocity by an angle, rad, while its size changes; broadcasts."""
+    return np.sqrt((before - after) ** 2 + 4 * before * after * np.sin(angle / 2) ** 2)
+
+
 class _Best:
     """The best candidate so far for each pair: delta-v, radii of the impulses, orbit between them."""
 

@@ -5,6 +5,8 @@ import math
 
 import numpy as np
 import pytest
+from transfer_brute_three import three_brute_force
+from transfer_pairs import MU as EARTH, random_ellipse_pairs
 
 from analyser.fitting import maneuvers, transfer
 
@@ -40,6 +42,22 @@ def test_when_three_burns_pay():
         three = maneuvers.least_with_plane(MU, near, far, impulses=3, radius_max=7e6 * 4000)
         assert (three.delta_v < two.delta_v * (1 - 1e-7)) == pays
         assert len(three.burns) == (3 if pays else 2)
+
+
+def test_three_impulses_are_never_worse_than_brute_force():
+    """Ellipses in one plane and in two, everything free that can be: radii, both velocities between, the turns."""
+    pairs = random_ellipse_pairs(6, 11)
+    forced = three_brute_force(*pairs, population=96, generations=450, polish=False)
+    near = pays = 0
+    for (e1, h1, e2, h2, angle, low, high), least in zip(zip(*pairs), forced):
+        found, two = (maneuvers.least_with_plane(EARTH, (e1, h1), (e2, h2), angle, radius_min=low, radius_max=high, impulses=count) for count in (3, 2))
+        assert found.delta_v <= least * (1 + 1e-6)
+        assert found.delta_v <= two.delta_v
+        assert math.fsum(found.turns) == pytest.approx(angle)
+        assert all(low * (1 - 1e-9) <= radius <= high * (1 + 1e-9) for radius in found.radii)
+        near += found.delta_v >= 0.98 * least
+        pays += found.delta_v < 0.999 * two.delta_v
+    assert near >= 4 and pays >= 1
 
 
 def test_a_large_turn_is_made_far_out_and_the_limit_holds():

@@ -5,17 +5,18 @@ import math
 import numpy as np
 import pytest
 import transfer_brute
+import transfer_pairs
 
 from analyser.fitting import elements, transfer, transfer_turn
 from analyser.fitting.plane_flight import impulse_of
 from analyser.fitting.plane_transfer import least_turned_transfer, least_with_turn
 from analyser.fitting.terminal import Terminal
 
-MU = transfer_brute.MU
+MU = transfer_pairs.MU
 
 
 def test_never_worse_than_brute_force_in_two_planes():
-    pairs = transfer_brute.random_pairs(60, 11)
+    pairs = transfer_pairs.random_pairs(60, 11)
     forced = transfer_brute.brute_force(*pairs)
     e1, h1, e2, h2, angle, low, high = pairs
     found = np.array([
@@ -33,7 +34,7 @@ def test_never_worse_than_brute_force_in_two_planes():
 def test_the_cost_in_two_planes_is_that_of_vectors():
     """Positions and velocities in space: the changes at the two ends of a conic, propagated by its own Lagrange coefficients, into a
     terminal orbit of the energy, momentum and tilt wanted. Knows nothing of spherical triangles."""
-    e1, h1, e2, h2, angle, low, high = transfer_brute.random_pairs(400, 12)
+    e1, h1, e2, h2, angle, low, high = transfer_pairs.random_pairs(400, 12)
     first, second = (Terminal(MU, e, h, low, high) for e, h in ((e1, h1), (e2, h2)))
     use = np.flatnonzero(first.reached & second.reached & (angle < 1.5))
     first, second, angle, low, high = first.part(use), second.part(use), angle[use], low[use], high[use]
@@ -85,7 +86,7 @@ def test_a_turn_is_not_for_free_where_no_apsis_is_between_the_limits():
 
 def test_many_samples_of_a_pair_find_what_each_alone_does():
     rng = np.random.default_rng(6)
-    e1, h1, e2, h2, angle, low, high = (x[0] for x in transfer_brute.random_pairs(1, 13))
+    e1, h1, e2, h2, angle, low, high = (x[0] for x in transfer_pairs.random_pairs(1, 13))
     samples = [value * (1 + 1e-3 * rng.standard_normal(40)) for value in (e1, h1, e2, h2, angle)]
     limits = {"radius_min": low, "radius_max": high}
     together = least_with_turn(MU, *samples, **limits)
@@ -117,7 +118,7 @@ def flown(found):
 
 @pytest.mark.parametrize("level", [False, True])
 def test_the_transfer_is_flown_into_the_wanted_orbit_between_the_limits(level):
-    pairs, coasts = transfer_brute.random_pairs(90, 21), 0
+    pairs, coasts = transfer_pairs.random_pairs(90, 21), 0
     for e1, h1, e2, h2, angle, low, high in zip(*pairs):
         angle = 0.0 if level else angle
         found = least_turned_transfer(MU, (e1, h1), (e2, h2), angle, radius_min=low, radius_max=high)

@@ -4,14 +4,15 @@ import math
 
 import numpy as np
 import transfer_brute
+import transfer_pairs
 
 from analyser.fitting import transfer
 
-MU = transfer_brute.MU
+MU = transfer_pairs.MU
 
 
 def test_never_worse_than_brute_force():
-    pairs = transfer_brute.random_level_pairs(500, 1)
+    pairs = transfer_pairs.random_level_pairs(500, 1)
     found = transfer.least_delta_v(MU, *pairs[:4], radius_min=pairs[4], radius_max=pairs[5])
     forced = transfer_brute.level_brute_force(*pairs)
     np.testing.assert_array_equal(np.isnan(found), np.isnan(forced))
@@ -25,7 +26,7 @@ def test_never_worse_than_brute_force():
 
 def test_the_transfer_told_costs_what_is_said():
     """The burns of the scalar answer join the orbits they say, and add up."""
-    pairs = transfer_brute.random_level_pairs(200, 5)
+    pairs = transfer_pairs.random_level_pairs(200, 5)
     for e1, h1, e2, h2, low, high in zip(*pairs):
         found = transfer.least_transfer(MU, e1, h1, e2, h2, radius_min=low, radius_max=high)
         if math.isnan(found.delta_v):
@@ -43,7 +44,7 @@ def test_the_transfer_told_costs_what_is_said():
 
 
 def test_never_more_than_one_impulse_anywhere():
-    e1, h1, e2, h2, low, high = transfer_brute.random_level_pairs(3000, 7)
+    e1, h1, e2, h2, low, high = transfer_pairs.random_level_pairs(3000, 7)
     least = transfer.least_delta_v(MU, e1, h1, e2, h2, radius_min=low, radius_max=high)
     bottom, top = transfer.shared_radii(MU, e1, h1, e2, h2, radius_min=low, radius_max=high)
     share = transfer.share_radius(MU, e1, h1, e2, h2, radius_min=low, radius_max=high)

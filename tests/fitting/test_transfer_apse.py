@@ -4,16 +4,17 @@ import math
 
 import pytest
 import transfer_brute
+import transfer_pairs
 
 from analyser.fitting import transfer
 from analyser.fitting.transfer_apse import least_with_apse_line
 
-MU, LOW = transfer_brute.MU, transfer_brute.LOW
+MU, LOW = transfer_pairs.MU, transfer_pairs.LOW
 
 
 def test_never_worse_than_brute_force():
     equal = known = 0
-    for number, (first, second, turn, high) in enumerate(transfer_brute.random_apse_pairs(25, 2)):
+    for number, (first, second, turn, high) in enumerate(transfer_pairs.random_apse_pairs(25, 2)):
         found = least_with_apse_line(MU, first, second, turn, radius_min=LOW, radius_max=high)
         forced = transfer_brute.apse_brute_force(first, second, turn, high, seed=number)
         if not math.isfinite(forced):

@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 import pytest
-import transfer_brute
+import transfer_pairs
+from transfer_brute_space import space_brute_force
 
 from analyser.fitting import elements
 from analyser.fitting.orientation import angles_of, argument_of_latitude, axes_of, axes_of_state
@@ -12,7 +13,7 @@ from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.space_ways import Lying
 from analyser.fitting.transfer_space import least_in_space, transfer_in_space
 
-MU, LOW = transfer_brute.MU, transfer_brute.LOW
+MU, LOW = transfer_pairs.MU, transfer_pairs.LOW
 
 
 def random_lying(rng, roundest=0.6):
@@ -33,7 +34,7 @@ def test_never_worse_than_brute_force():
     equal = 0
     for number, (first, second) in enumerate(pairs(10, 3)):
         found = float(least_in_space(MU, first, second, **LIMITS)[0])
-        forced = transfer_brute.space_brute_force(
+        forced = space_brute_force(
             *((orbit.energy[0], orbit.h[0], orbit.basis[0]) for orbit in (first, second)), *LIMITS.values(), seed=number, population=100, generations=350
         )
         assert found <= forced * (1 + 1e-6), number

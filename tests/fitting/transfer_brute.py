@@ -1,9 +1,11 @@
-"""Brute force for the least delta-v between orbits: random pairs, and differential evolution over everything that can be chosen in a transfer. It knows
-nothing of apsides, primers or closed forms; each trial can be flown, so what it finds is an upper bound of the true least.
+"""Brute force for the least delta-v between orbits: differential evolution over everything that can be chosen in a transfer. It knows nothing of apsides, primers
+or closed forms; each trial can be flown, so what it finds is an upper bound of the true least.
 
-Run as a script it holds the library's answers in two planes against it:
+Run as a script it holds the library's answers against it: two impulses in two planes, up to three impulses, or orbits that lie as they lie in space:
 
     python tests/fitting/transfer_brute.py --pairs 500 --seed 1
+    python tests/fitting/transfer_brute.py --what three --pairs 60 --seed 1
+    python tests/fitting/transfer_brute.py --what space --pairs 100 --seed 1
 """
 
 import argparse
@@ -11,88 +13,15 @@ import time
 
 import numpy as np
 from evolution import evolve
-
-MU = 3.9860e14
-LOW = 6.4e6
-
-
-def random_orbits(rng, count, *, dip=0.7, ellipses=0.7, roundest=0.95, slowest=1.02, fastest=2.5):
-    """Energies and angular momenta of orbits whose periapsides lie down to exp(-dip) of the lower limit; the others of them are hyperbolas."""
-    periapsis = LOW * np.exp(rng.uniform(-dip, 1.0, count))
-    e = np.where(rng.random(count) < ellipses, rng.uniform(0, roundest, count), rng.uniform(slowest, fastest, count))
-    return -MU * (1 - e) / (2 * periapsis), np.sqrt(MU * periapsis * (1 + e))
-
-
-def random_pairs(count, seed):
-    """Ellipses and hyperbolas, dipping under the lower limit or leaving the upper one, in planes up to half a turn apart."""
-    rng = np.random.default_rng(seed)
-    high = LOW * rng.uniform(3, 40, count)
-    first, second = random_orbits(rng, count), random_orbits(rng, count)
-    angle = np.where(rng.random(count) < 0.5, rng.uniform(0, 0.3, count), rng.uniform(0.3, np.pi, count))
-    return (*first, *second, angle, np.full(count, LOW), high)
-
-
-def random_level_pairs(count, seed):
-    """The same in one plane, flown either way round."""
-    rng = np.random.default_rng(seed)
-    high, pairs = LOW * rng.uniform(3, 40, count), []
-    for _ in range(2):
-        energy, h = random_orbits(rng, count)
-        pairs += [energy, h * np.where(rng.random(count) < 0.15, -1, 1)]
-    return (*pairs, np.full(count, LOW), high)
-
-
-def random_apse_pairs(count, seed):
-    """In one plane, with the second periapsis an angle ahead: pairs of (energy, angular momentum), the angle, the upper limit."""
-    rng = np.random.default_rng(seed)
-    orbits = [list(zip(*random_orbits(rng, count, dip=0.3, ellipses=0.8, roundest=0.85, slowest=1.05, fastest=2.0))) for _ in range(2)]
-    return list(zip(*orbits, rng.uniform(0, 2 * np.pi, count), LOW * rng.uniform(5, 30, count)))
-
-
-def random_ellipse_pairs(count, seed):
-    """Ellipses between the limits, half of them in one plane, in room for a third impulse far out or hardly any."""
-    rng = np.random.default_rng(seed)
-    pairs, farthest = [], np.zeros(count)
-    for _ in range(2):
-        periapsis = LOW * np.exp(rng.uniform(0, 2.5, count))
-        e = np.where(rng.random(count) < 0.2, 0.0, rng.uniform(0, 0.8, count))
-        pairs += [-MU * (1 - e) / (2 * periapsis), np.sqrt(MU * periapsis * (1 + e))]
-        farthest = np.maximum(farthest, periapsis * (1 + e) / (1 - e))
-    angle = np.where(rng.random(count) < 0.5, 0.0, rng.uniform(0, 0.8 * np.pi, count))
-    return (*pairs, angle, np.full(count, LOW), farthest * np.exp(rng.uniform(0.05, 4, count)))
-
-
-class _Reach:
-    """From where to where an orbit is flown between the limits, arrays (n, 1), and its speeds there."""
-
-    def __init__(self, energy, h, low, high):
-        e = np.sqrt(np.maximum(1 + 2 * energy * h**2 / MU**2, 0))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            apoapsis = np.where(energy < 0, h**2 / MU / (1 - e), np.inf)
-        self.low, self.high = np.maximum(h**2 / MU / (1 + e), low)[:, None], np.minimum(apoapsis, high)[:, None]
-        self.energy, self.h = energy[:, None], h[:, None]
-        self.known = (self.low <= self.high)[:, 0]
-
-    def at(self, place):
-        """Radius, radial and transverse speed at a place, 0 .. 1."""
-        r = np.clip(place, 0, 1) ** 2 * (self.high - self.low) + self.low
-        return r, *self.speeds(r)
-
-    def speeds(self, r):
-        return np.sqrt(np.maximum(2 * (self.energy + MU / r) - (self.h / r) ** 2, 0)), self.h / r
-
-
-def _corners(z, rng, part):
-    """A part of the trials starts at the ends of the radii: corners are hard to meet by chance."""
-    for k in (0, 1):
-        corner = rng.random(z[k].shape)
-        z[k] = np.where(corner < part, 0.0, np.where(corner > 1 - part, 1.0, z[k]))
+from transfer_brute_space import space_brute_force
+from transfer_brute_three import three_brute_force
+from transfer_pairs import LOW, MU, Reach, corners, random_ellipse_pairs, random_orbits, random_pairs
 
 
 def level_brute_force(e1, h1, e2, h2, low, high, seed=0, population=64, generations=700):
     """Two impulses in one plane, the apse lines free: over the radii of both and the velocity between. nan where an orbit is nowhere between the limits."""
     rng = np.random.default_rng(seed)
-    first, second = _Reach(e1, h1, low, high), _Reach(e2, h2, low, high)
+    first, second = Reach(e1, h1, low, high), Reach(e2, h2, low, high)
 
     def cost(z):
         """z: places of departure and arrival, 0 .. 1, and radial and transverse speed on leaving, in escape speeds."""
@@ -107,7 +36,7 @@ def level_brute_force(e1, h1, e2, h2, low, high, seed=0, population=64, generati
     z = rng.random((4, e1.size, population))
     z[2] = z[2] ** 2 * 1.3
     z[3] = z[3] * 3.6 - 1.8
-    _corners(z, rng, 0.2)
+    corners(z, rng, 0.2)
     least = evolve(cost, z, rng, generations, clipped=2)[1].min(axis=1)
     return np.where(np.isfinite(least) & first.known & second.known, least, np.nan)
 
@@ -116,7 +45,7 @@ def brute_force(e1, h1, e2, h2, angle, low, high, seed=0, population=96, generat
     """Two planes: one impulse (a fine grid of places) or two, over the places of both, the radial and transverse speed between them and the turn in the first;
     the second turn follows. nan where an orbit is nowhere between the limits."""
     rng = np.random.default_rng(seed)
-    first, second = _Reach(e1, h1, low, high), _Reach(e2, h2, low, high)
+    first, second = Reach(e1, h1, low, high), Reach(e2, h2, low, high)
     once = _once(first, second, angle[:, None])
     angle, low, high = (np.asarray(x)[:, None] for x in (angle, low, high))
 
@@ -151,7 +80,7 @@ def brute_force(e1, h1, e2, h2, angle, low, high, seed=0, population=96, generat
     z[2] = z[2] ** 2 * np.where(rng.random((n, population)) < 0.3, 0, 1.3)
     z[3] *= 1.8
     z[4] = np.where(rng.random((n, population)) < 0.6, z[4] * angle, np.where(rng.random((n, population)) < 0.3, 0, (2 * z[4] - 1) * np.pi))
-    _corners(z, rng, 0.25)
+    corners(z, rng, 0.25)
     # and a part half a revolution apart
     half = rng.random((n, population)) < 0.4
     with np.errstate(invalid="ignore"):
@@ -204,65 +133,75 @@ def apse_brute_force(first, second, turn, high, seed=0, population=160, generati
     return evolve(cost, z[:, None], rng, generations, calm=0.5)[1].min()
 
 
-def space_brute_force(first, second, low, high, seed=0, population=160, generations=600):
-    """Two orbits as they lie in space, one pair, each (energy, angular momentum, basis (3, 3)): over the places of both impulses, the semi-latus rectum of the
-    coast and which way round it goes; velocities by Lagrange's coefficients (Bate, Mueller and White, Fundamentals of Astrodynamics, section 5.4)."""
-    rng = np.random.default_rng(seed)
-
-    def state(orbit, true):
-        energy, h, basis = orbit
-        p = h * h / MU
-        e = np.sqrt(max(1 + 2 * energy * p / MU, 0))
-        r = np.where(1 + e * np.cos(true) > 0, p / (1 + e * np.cos(true)), np.nan)
-        axes = basis[:, 0, None, None], basis[:, 1, None, None]
-        return r, r * (np.cos(true) * axes[0] + np.sin(true) * axes[1]), MU / h * (-np.sin(true) * axes[0] + (e + np.cos(true)) * axes[1])
-
-    def cost(z):
-        with np.errstate(all="ignore"):
-            (r1, place1, before), (r2, place2, after) = state(first, z[0]), state(second, z[1])
-            cos = (place1 * place2).sum(axis=0) / (r1 * r2)
-            sin = np.where(np.sin(z[3]) > 0, 1.0, -1.0) * np.sqrt((np.cross(place1, place2, axis=0) ** 2).sum(axis=0)) / (r1 * r2)
-            p = np.exp(z[2]) * 2 * r1 * r2 / (r1 + r2)
-            g = r1 * r2 * sin / np.sqrt(MU * p)
-            leaving = (place2 - (1 - r2 / p * (1 - cos)) * place1) / g
-            arriving = ((1 - r1 / p * (1 - cos)) * place2 - place1) / g
-            c, s = p / r1 - 1, (place1 * leaving).sum(axis=0) / r1 * np.sqrt(p / MU)
-            e, f1 = np.hypot(c, s), np.arctan2(s, c)
-            f2 = f1 + np.arctan2(sin, cos) % (2 * np.pi)
-            low_passed, high_passed = ((f1 < 0) & (f2 > 0)) | (f2 > 2 * np.pi), f2 > np.pi
-            flown = (~low_passed | (p / (1 + e) >= low)) & (~high_passed | ((e < 1) & (p <= high * (1 - e))))
-            flown &= (r1 >= low) & (r1 <= high) & (r2 >= low) & (r2 <= high) & (np.abs(sin) > 1e-5)  # opposite each other the coefficients end
-            total = np.sqrt(((leaving - before) ** 2).sum(axis=0)) + np.sqrt(((after - arriving) ** 2).sum(axis=0))
-            return np.where(flown & np.isfinite(total), total, np.inf)
-
-    z = rng.uniform(-np.pi, np.pi, (4, 1, population))
-    z[2] = 0.3 * rng.standard_normal((1, population))
-    return evolve(cost, z, rng, generations, calm=0.5)[1].min()
-
-
-def main():
+def check_planes(count, seed):
+    """Two impulses in two planes."""
     from analyser.fitting.plane_transfer import least_with_turn
 
-    options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    options.add_argument("--pairs", type=int, default=500)
-    options.add_argument("--seed", type=int, default=1)
-    options = options.parse_args()
-    pairs = random_pairs(options.pairs, options.seed)
-    spent, found = [], []
-    for pair in zip(*pairs):
+    pairs = random_pairs(count, seed)
+    found, spent = timed(lambda *pair: float(least_with_turn(MU, *pair[:5], radius_min=pair[5], radius_max=pair[6])), zip(*pairs))
+    forced = np.concatenate([brute_force(*(x[k : k + 100] for x in pairs), seed=k) for k in range(0, count, 100)])
+    report(found, forced, spent)
+
+
+def check_three(count, seed):
+    """Up to three impulses between ellipses, in one plane and in two."""
+    from analyser.fitting.maneuvers import least_with_plane
+
+    pairs = random_ellipse_pairs(count, seed)
+    ask = lambda impulses: lambda e1, h1, e2, h2, angle, low, high: least_with_plane(MU, (e1, h1), (e2, h2), angle, radius_min=low, radius_max=high, impulses=impulses).delta_v
+    found, spent = timed(ask(3), zip(*pairs))
+    report(found, three_brute_force(*pairs, seed=seed), spent)
+    print(f"the third impulse pays in {(found < timed(ask(2), zip(*pairs))[0] * (1 - 1e-6)).sum()}")
+
+
+def check_space(count, seed):
+    """Two impulses between orbits that lie as they lie."""
+    from analyser.fitting.orientation import axes_of
+    from analyser.fitting.space_ways import Lying
+    from analyser.fitting.transfer_space import least_in_space
+
+    rng = np.random.default_rng(seed)
+    ends = [random_orbits(rng, count, dip=0.2, ellipses=0.85, roundest=0.7, slowest=1.05, fastest=2.0) for _ in range(2)]
+    axes = [axes_of(rng.uniform(0, np.where(rng.random(count) < 0.7, 1.2, 0.1)), *rng.uniform(0, 2 * np.pi, (2, count))) for _ in range(2)]
+    high = LOW * rng.uniform(5, 30, count)
+
+    def ask(k):
+        first, second = (Lying(energy[[k]], h[[k]], basis[[k]]) for (energy, h), basis in zip(ends, axes))
+        return float(least_in_space(MU, first, second, radius_min=LOW, radius_max=high[k])[0])
+
+    found, spent = timed(ask, ((k,) for k in range(count)))
+    forced = [
+        min(space_brute_force(*((energy[k], h[k], basis[k]) for (energy, h), basis in zip(ends, axes)), LOW, high[k], seed=again) for again in range(2)) for k in range(count)
+    ]  # fmt: skip
+    report(found, np.where(np.isfinite(forced), forced, np.nan), spent)
+
+
+def timed(ask, pairs):
+    """Answers, and the processor time of each, s."""
+    found, spent = [], []
+    for pair in pairs:
         start = time.process_time()
-        found.append(float(least_with_turn(MU, *pair[:5], radius_min=pair[5], radius_max=pair[6])))
+        found.append(ask(*pair))
         spent.append(time.process_time() - start)
-    forced = np.concatenate([brute_force(*(x[k : k + 100] for x in pairs), seed=k) for k in range(0, options.pairs, 100)])
-    report(np.array(found), forced, spent)
+    return np.array(found), spent
 
 
 def report(found, forced, spent):
-    """Print how the library's answers stand against brute force, and the processor time, s, of each."""
+    """Print how the library's answers stand against brute force."""
     worse, known = found / forced - 1, np.isfinite(forced)
     print(f"{known.sum()} of {forced.size} pairs reached, unknown to both alike: {np.array_equal(np.isnan(found), ~known)}")
     print(f"worst against brute force {worse[known].max():.1e}; more than 1e-6 worse in {(worse[known] > 1e-6).sum()}, lower in {(worse[known] < -1e-6).sum()}")
     print(f"processor time a pair: mean {1e3 * np.mean(spent):.0f} ms, slowest {1e3 * max(spent):.0f} ms")
+
+
+def main():
+    checks = {"planes": check_planes, "three": check_three, "space": check_space}
+    options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    options.add_argument("--what", choices=checks, default="planes")
+    options.add_argument("--pairs", type=int, default=500)
+    options.add_argument("--seed", type=int, default=1)
+    options = options.parse_args()
+    checks[options.what](options.pairs, options.seed)
 
 
 if __name__ == "__main__":
