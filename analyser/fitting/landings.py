@@ -16,7 +16,10 @@ from analyser.fitting.sampling import SAMPLES, standard_normals
 from analyser.fitting.terrain import place_of, terrain_height
 
 _TELLS = 20.0  # s: a reading that would reach the ground later than this says nothing of the contact
-_WANDER = 0.013  # of gravity: how unevenly a hand on the throttle brakes (from simulated descents)
+_WANDER = 0.006  # of gravity: how unevenly a hand on the throttle brakes (from simulated descents)
+_OTHER = 0.05  # likewise, where the throttle was another in between (from simulated descents)
+_NEIGHBOURS = 5  # rows before contact whose heights are held against each other
+_ALIKE = 0.2  # of the throttle: so much apart is much the same
 _STILL = 0.02  # m/s: slower than this along the ground is standing
 _CONTACT_HEIGHT = 3.0  # m: a reading this low is a reading of the contact
 
@@ -72,6 +75,7 @@ def _touchdown(arc: FittedArc, before: tuple[int, ...], rows: PanelRows, propell
     if not fallen:
         unknown = Estimate.unknown("m/s", "no vertical speed was read on the way down")
         return _landing(arc, "touchdown", Estimate.unknown("s", "no reading just before the ground"), unknown, None, left, "")
+    fallen = _agreeing(fallen, rows, ground.value)
     met, vertical, took = _fall_to_contact(fallen, contact, rows, arc, thrust_to_mass, ground.value)
     along = _along(fallen[:-1], fallen[-1], took, rows, arc) if vertical.known else Estimate.unknown("m/s", vertical.reason)
     return _landing(arc, "touchdown", met, vertical, along, left, "reckoned from the last reading before contact")
@@ -114,6 +118,21 @@ def _heights(row: int, rows: PanelRows, ground: float) -> np.ndarray | None:
     if math.isfinite(rows.value["altitude"][row]) and math.isfinite(ground):
         return _samples(rows.value["altitude"], rows.sigma["altitude"], row, 1) - ground
     return None
+
+
+def _agreeing(fallen: list[int], rows: PanelRows, ground: float) -> list[int]:
+    """Rows without those near the end whose height was not read, or is far from what the others and the vertical speeds between make it."""
+    near = fallen[-_NEIGHBOURS:]
+    seen = [_heights(row, rows, ground) for row in near]
+    height = np.array([math.nan if part is None else float(np.median(part)) for part in seen])
+    met, climb = rows.met[near], rows.vertical[near]
+    flown = np.concatenate([[0.0], np.cumsum(np.diff(met) * (climb[1:] + climb[:-1]) / 2)])
+    apart = np.abs((height[:, None] - height) - (flown[:, None] - flown))
+    agree = apart <= 5.0 + 0.5 * np.abs(flown[:, None] - flown) + 0.02 * np.fmin(height[:, None], height)
+    others = np.where(np.isfinite(height), agree.sum(axis=1) - 1, -1)
+    needed = max(others.max() / 2, 0) if others.max() > 1 else 0  # one that vouches for another alone says little
+    kept = [row for row, count in zip(near, others) if count >= needed]
+    return [*fallen[:-_NEIGHBOURS], *kept] if kept else fallen
 
 
 def _speed_along(row: int, rows: PanelRows, arc: FittedArc) -> np.ndarray | None:
@@ -186,31 +205,42 @@ def _fall_to_contact(fallen: list[int], contact: int | None, rows: PanelRows, ar
 
 
 def _carried_on(fallen, sink, height, ground: float, rows: PanelRows, gravity: float, thrust_to_mass: float) -> np.ndarray:
-    """Sink rate at the ground as samples, m/s."""
+    """Sink rate at the ground as samples, m/s: by that row before the last which tells it best, among those flown at the same throttle, else by the nearest."""
     last = fallen[-1]
     hand, between = standard_normals(2, 713 + last).T
-    most = (thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity
+    most = max((thrust_to_mass if math.isfinite(thrust_to_mass) else 6 * gravity) - gravity, 0.0)
     earlier = [row for row in reversed(fallen[:-1]) if rows.met[last] - rows.met[row] < 120.0]
     pairs = [(row, seen) for row in earlier[:4] if (seen := _heights(row, rows, ground)) is not None]
     far = [(row, seen) for row, seen in pairs if np.median(seen) > 1.5 * np.median(height) and np.median(seen - height) > 2 * np.std(seen - height)]
-    before = (far or pairs or [None])[0]
-    if before is None:
-        square = sink**2 - 2 * np.clip(0.5 * gravity * hand, -gravity, max(most, 0.0)) * height
-    else:
-        row, high = before
-        fast = -_samples(rows.vertical, rows.sigma["vertical_speed"], row, 0)
-        drop = np.maximum(high - height, 0.1 * np.maximum(high, 1e-3))
-        # braking evenly in time, the square of the speed falls evenly with height; held to a speed by the height, the speed itself does
-        braking = np.clip((fast**2 - sink**2) / (2 * drop), -gravity, max(most, 0.0))
-        in_time = np.sqrt(np.clip(sink**2 - 2 * braking * height, 0.0, None))
-        by_height = np.clip(sink - (fast - sink) / drop * height, 0.0, None)
-        found = in_time + (0.25 + 1.5 * ndtr(between)) * (by_height - in_time)
-        wander = _WANDER * gravity * height / np.maximum(sink, 0.1)
-        square = np.sign(found) * found**2
-        found = np.maximum(found + wander * hand, 0.0)
-        # a speed that would be gone above the ground is let up again before contact: it arrives slowly
-        return np.where((found <= 0.0) | (square <= 0.0), ndtr(hand) * 0.5 * sink, found)
-    return np.where(square > 0, np.sqrt(np.clip(square, 0.0, None)), ndtr(between) * 0.5 * np.maximum(sink, 0.0))
+    if not pairs:
+        square = sink**2 - 2 * np.clip(0.5 * gravity * hand, -gravity, most) * height
+        return np.where(square > 0, np.sqrt(np.clip(square, 0.0, None)), ndtr(between) * 0.5 * np.maximum(sink, 0.0))
+    told = [(_same_hand(row, last, rows), _carried_from(row, high, last, sink, height, (gravity, most), rows, (hand, between))) for row, high in far or pairs[:1]]
+    alike = [speed for same, speed in told if same]
+    return min(alike, key=np.std) if alike else told[0][1]
+
+
+def _same_hand(row: int, last: int, rows: PanelRows) -> bool:
+    """Whether the throttle in two rows is much the same (or was not read): a descent let down by one law."""
+    first, second = rows.value["throttle"][[row, last]]
+    return not abs(first - second) > _ALIKE * max(first, second, 0.01)
+
+
+def _carried_from(row: int, high: np.ndarray, last: int, sink: np.ndarray, height: np.ndarray, limits, rows: PanelRows, deviates) -> np.ndarray:
+    """Sink rate at the ground as samples, m/s, if it goes on changing as it did from a row at height ``high`` to the last one."""
+    (gravity, most), (hand, between) = limits, deviates
+    fast = -_samples(rows.vertical, rows.sigma["vertical_speed"], row, 0)
+    drop = np.maximum(high - height, 0.1 * np.maximum(high, 1e-3))
+    # braking evenly in time, the square of the speed falls evenly with height; held to a speed by the height, the speed itself does
+    braking = np.clip((fast**2 - sink**2) / (2 * drop), -gravity, most)
+    in_time = np.sqrt(np.clip(sink**2 - 2 * braking * height, 0.0, None))
+    by_height = np.clip(sink - (fast - sink) / drop * height, 0.0, None)
+    found = in_time + (0.6 + 0.8 * ndtr(between)) * (by_height - in_time)
+    wander = (_WANDER if _same_hand(row, last, rows) else _OTHER) * gravity * height / np.maximum(sink, 0.1)
+    square = np.sign(found) * found**2
+    found = np.maximum(found + wander * hand, 0.0)
+    # a speed that would be gone above the ground is let up again before contact: it arrives slowly
+    return np.where((found <= 0.0) | (square <= 0.0), ndtr(hand) * 0.5 * sink, found)
 
 
 def _between(low: np.ndarray, high: np.ndarray) -> Estimate:

@@ -113,3 +113,11 @@ def test_a_speed_misread_on_the_ground_without_radar_does_not_split_the_stay(tmp
     assert [item.kind for item in found.landings] == ["touchdown"]
     assert [(item.row, item.column) for item in found.set_aside] == [(5, "speed"), (7, "speed")]
     assert "79.0 m/s fits if it was 7.90 m/s" in found.set_aside[0].suggestion
+
+
+@pytest.mark.parametrize("last", ["2000", ""])
+def test_a_last_height_that_is_misread_or_missing_leaves_the_landing_known(tmp_path, last):
+    rows = "0, Lull, 86, , 3.6, -3.6, 40,\n10,, 55, , 3.0, -3.0, 40,\n18,, 33, , 2.6, -2.6, 40,\n26,, 14, , 2.2, -2.2, 40,\n30,, {}, , 2.0, -2.0, 40,\n40,, 0, , 0.0, 0.0, 0,\n90,, 0, , 0.0, 0.0, 0,\n"
+    (right,), (slipped,) = landings(tmp_path, rows.format("6")), landings(tmp_path, rows.format(last))
+    assert slipped.vertical_speed.low < right.vertical_speed.value < slipped.vertical_speed.high
+    assert abs(slipped.met.value - right.met.value) < 2.0
