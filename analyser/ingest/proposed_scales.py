@@ -52,7 +52,8 @@ def _on_a_line(marks: "Sequence[Mark]") -> tuple[Scale, float]:
     """The outermost of the marks that lie on one straight line, if most do, and how many do."""
     import numpy as np
 
-    single = [(place, value, sure) for place, values, sure in marks for value in values]
+    # the surer last, which is then the one that counts where two stand at one place
+    single = sorted(((place, value, sure) for place, values, sure in marks for value in values), key=lambda mark: mark[2])
     best: list[tuple[float, float, float]] = []
     for index, (place, value, _) in enumerate(single):
         for other, shown, _ in single[index + 1 :]:
@@ -63,7 +64,8 @@ def _on_a_line(marks: "Sequence[Mark]") -> tuple[Scale, float]:
             near = {each[0]: each for each in single if abs(each[1] - value - slope * (each[0] - place)) < STRAIGHT * whole}
             if sum(sure for *_, sure in near.values()) > sum(sure for *_, sure in best) + 1e-9:
                 best = sorted(near.values())
-    if len(best) < (2 if len(marks) == 2 and min(sure for *_, sure in marks) == 1.0 else max(3, math.ceil(0.6 * len(marks)))):
+    enough = 2 if len(marks) == 2 and min(sure for *_, sure in marks) == 1.0 else 3
+    if len(best) < enough or sum(sure for *_, sure in best) < 0.6 * sum(sure for *_, sure in marks):
         return (), 0.0
     places, values, _ = (np.array(column) for column in zip(*best))
     slope, start = np.polyfit(places, values, 1)
