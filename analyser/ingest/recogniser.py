@@ -26,8 +26,10 @@ __all__ = ["ALPHABET", "CLASSES", "UNREADABLE", "Recognition", "Spelling", "best
 
 HEIGHT = 32  # pixels of the network's input
 MIN_WIDTH, MAX_WIDTH = 16, 384
+STEP = 8  # widths of strips are multiples of this
+CELL = 2  # pixels of a cell each way, which goes in as one place with a channel for each of its pixels
 BARE = 0.04  # of the whole range of grey: a column that differs less from the outermost shows nothing
-MARGIN = 12  # columns kept beside the text
+MARGIN = 8  # columns kept beside the text
 RIM = 3  # columns at either end where a bezel may reach in
 WEIGHTS = Path(__file__).parent / "weights"
 QUICK, DEEP = "quick", "deep"
@@ -45,11 +47,11 @@ def to_strip(crop: "np.ndarray") -> "np.ndarray":
     Returns
     -------
     ndarray, (HEIGHT, width'), float32
-        Mean 0, standard deviation 1; width' a multiple of 16. Bare glass at either end is left out but for a margin.
+        Mean 0, standard deviation 1; width' a multiple of STEP. Bare glass at either end is left out but for a margin.
     """
     cv2 = load_opencv()
     scale = HEIGHT / crop.shape[0]
-    width = int(min(max(16 * round(crop.shape[1] * scale / 16), MIN_WIDTH), MAX_WIDTH))
+    width = int(min(max(STEP * round(crop.shape[1] * scale / STEP), MIN_WIDTH), MAX_WIDTH))
     strip = cv2.resize(crop, (width, HEIGHT), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     start, end = _written(strip)
     strip = strip[:, start:end]
@@ -76,7 +78,7 @@ def _written(strip: "np.ndarray") -> tuple[int, int]:
         return 0, width
     start = max(0, int(left[0]) - MARGIN)
     end = min(width, int(right[-1]) + 1 + MARGIN)
-    wanted = min(width, 16 * max(1, math.ceil((end - start) / 16)))
+    wanted = min(width, max(MIN_WIDTH, STEP * math.ceil((end - start) / STEP)))
     start = min(start, width - wanted)
     return start, start + wanted
 
@@ -129,15 +131,24 @@ def _shares(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
     for indices in by_width.values():
         for start in range(0, len(indices), BATCH):
             part = indices[start : start + BATCH]
-            network.setInput(np.stack([strips[index] for index in part])[:, None])
-            scores = network.forward()
-            scores = scores.reshape(len(part), CLASSES, -1)
+            network.setInput(_cells(np.stack([strips[index] for index in part])))
+            scores = network.forward()  # (crops, two columns' classes, 1, places)
+            scores = scores.reshape(len(part), -1, CLASSES, scores.shape[-1]).transpose(0, 2, 3, 1).reshape(len(part), CLASSES, -1)
             scores -= scores.max(axis=1, keepdims=True)
             np.exp(scores, out=scores)
             scores /= scores.sum(axis=1, keepdims=True)
             for index, one in zip(part, scores):
                 results[index] = one.T
     return results
+
+
+def _cells(strips: "np.ndarray") -> "np.ndarray":
+    """Strips, (n, HEIGHT, width), as (n, CELL * CELL, HEIGHT / CELL, width / CELL): a channel for each pixel of a cell, row by row."""
+    import numpy as np
+
+    n, height, width = strips.shape
+    parts = strips.reshape(n, height // CELL, CELL, width // CELL, CELL).transpose(0, 2, 4, 1, 3)
+    return np.ascontiguousarray(parts).reshape(n, CELL * CELL, height // CELL, width // CELL)
 
 
 def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | None = None) -> list[Recognition]:

@@ -15,7 +15,7 @@ from analyser.ingest.grammar import Grammar
 from analyser.ingest.ocr import Line
 from analyser.ingest.panel import Gauge
 from analyser.ingest.readout import ACCEPT, Seen, interpret, see_readouts
-from analyser.ingest.recogniser import ALPHABET, HEIGHT, WEIGHTS, recognise, score, search, to_strip
+from analyser.ingest.recogniser import ALPHABET, HEIGHT, STEP, WEIGHTS, recognise, score, search, to_strip
 from analyser.ingest.training.calibrate import GRAMMARS
 
 CROPS = Path(__file__).resolve().parent.parent / "panels" / "crops.npz"
@@ -110,7 +110,7 @@ def test_scores_are_probabilities_whatever_the_size_of_the_crop():
     dice = np.random.default_rng(2)
     for shape in ((9, 200), (60, 20), (33, 144), (500, 30)):
         crop = dice.integers(0, 255, shape).astype(np.uint8)
-        assert to_strip(crop).shape[0] == HEIGHT and to_strip(crop).shape[1] % 16 == 0
+        assert to_strip(crop).shape[0] == HEIGHT and to_strip(crop).shape[1] % STEP == 0
         (logs,) = score([crop])
         assert np.allclose(np.exp(logs).sum(axis=1), 1)
 

@@ -1,6 +1,6 @@
 """Makes the recogniser's probabilities honest: fits them to how often it is right on fonts it was not trained on.
 
-    python -m analyser.ingest.training.calibrate WORK/cut [--count 8000]
+    python -m analyser.ingest.training.calibrate WORK/cut [--count 5000]
 
 writes ``weights/recogniser.json`` and prints how honest the result is on the test's fonts, which it does not fit.
 """
@@ -38,7 +38,7 @@ LEVELS = {"mild": MILD, "hard": HARD, "extreme": EXTREME, "spoilt": SPOILT}
 SPOILT_SHARE = 0.002
 ODD = 3.0  # how much a font that is hard to read counts
 NEAR = 0.3  # risks that the quick network's probability is fitted to
-SURE = 0.999  # probability at which a glance is enough
+SURE = 0.995  # probability at which a glance is enough: at this a value is believed
 STEPS = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 0.9999, 1.01)
 
 
@@ -165,7 +165,8 @@ def _part(job: tuple[str, str, str, int, int, int]) -> list[Trial]:
 
     cv2.setNumThreads(1)
     folder, part, level, seed, place, count = job
-    drawer = Drawer(faces(Path(folder), part), drawn=0.05 if part == "calibrate" else 0.0)
+    fitting = part == "calibrate"  # on what is odder than the fonts themselves, as a pilot's may be
+    drawer = Drawer(faces(Path(folder), part), drawn=0.05 if fitting else 0.0, restyled=0.25 if fitting else 0.0)
     return list(trials(drawer, np.random.default_rng([seed, list(LEVELS).index(level), place]), LEVELS[level], count))
 
 
@@ -206,14 +207,14 @@ def reliability(rows: list[Trial]) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("fonts", type=Path)
-    parser.add_argument("--count", type=int, default=8000, help="crops a level")
+    parser.add_argument("--count", type=int, default=5000, help="crops a level")
     parser.add_argument("--check", action="store_true", help="leave the file as it is, only look how honest it is on the test's fonts")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--untested", action="store_true", help="do not look how honest it is")
     options = parser.parse_args()
     count = options.count
     if not options.check:
-        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": int(0.4 * count), "spoilt": count // 10}, 21, options.processes)
+        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": int(0.4 * count), "spoilt": count // 4}, 21, options.processes)
         spoilt = rows.pop("spoilt")
         trust.CALIBRATION.write_text(json.dumps(calibrated([row for part in rows.values() for row in part], spoilt)) + "\n", encoding="utf-8")
         trust.calibration.cache_clear()

@@ -37,9 +37,9 @@ MILD = Severity((18, 60), (0.0, 0.03), (0, 4), (80, 96), (90, 220), 0.012, 0.6, 
 HARD = Severity((13, 45), (0.01, 0.06), (2, 10), (50, 90), (45, 200), 0.03, 2.0, 0.3)
 EXTREME = Severity((9, 20), (0.02, 0.10), (4, 18), (25, 60), (18, 120), 0.05, 3.0, 0.5)
 TRAIN = (
-    (0.30, Severity((16, 60), (0.0, 0.04), (0, 6), (70, 96), (60, 230), 0.02, 1.0, 0.1, 0.05, 0.06)),
-    (0.36, Severity((11, 48), (0.0, 0.08), (1, 14), (35, 92), (30, 210), 0.04, 2.5, 0.3, 0.06, 0.06, 0.04)),
-    (0.34, Severity((7.5, 20), (0.01, 0.11), (1, 13), (18, 70), (18, 170), 0.055, 3.5, 0.5, 0.04, 0.04, 0.10, (0.15, 0.3))),
+    (0.34, Severity((16, 60), (0.0, 0.04), (0, 6), (70, 96), (60, 230), 0.02, 1.0, 0.1, 0.05, 0.05)),
+    (0.36, Severity((11, 48), (0.0, 0.08), (1, 14), (35, 92), (30, 210), 0.04, 2.5, 0.3, 0.05, 0.05, 0.04)),
+    (0.30, Severity((7.5, 20), (0.01, 0.11), (1, 13), (18, 70), (18, 170), 0.055, 3.5, 0.5, 0.04, 0.04, 0.10, (0.15, 0.3))),
 )
 
 
@@ -56,26 +56,28 @@ class Drawer:
     faces : list of Face
     drawn : float
         How often one of the displays drawn here (segments, dots) is used instead of a font.
+    restyled : float
+        How often a line is made wider or narrower, bolder or lighter than its font.
     """
 
-    def __init__(self, faces: list[Face], drawn: float = 0.16):
+    def __init__(self, faces: list[Face], drawn: float = 0.2, restyled: float = 0.0):
         self.families: dict[str, list[Face]] = {}
         for face in faces:
             self.families.setdefault(face.family, []).append(face)
         self.names = sorted(self.families)
         self.plain = sorted({face.family for face in faces if face.segments})
-        self.drawn = drawn
+        self.drawn, self.restyled = drawn, restyled
 
     def face(self, dice: np.random.Generator):
         """(face, whether it shows segments)."""
         kind = dice.random()
         if kind < self.drawn:
             which = dice.random()
-            if which < 0.42:
+            if which < 0.36:
                 return SegmentFace(dice), True
-            if which < 0.58:
+            if which < 0.52:
                 return FourteenFace(dice), False
-            return (DotFace(dice), False) if which < 0.70 else (MatrixFace(dice, self.other(dice)), False)
+            return (DotFace(dice), False) if which < 0.62 else (MatrixFace(dice, self.other(dice)), False)
         if self.plain and kind < self.drawn + 0.10:
             return _font(self._member(dice, self.plain[dice.integers(len(self.plain))]).path), True
         face = self._member(dice, self.names[dice.integers(len(self.names))])
@@ -97,14 +99,19 @@ class Drawer:
         face, plain = self.face(dice)
         if text is None:
             text = "" if dice.random() < 0.025 else random_text(dice, plain)
-        line = _Line(dice, text, face, self.other(dice), plain)
+        swapped = {}
+        if self.restyled and not plain and dice.random() < 0.12:  # one digit as another font has it, since fonts have odd ones
+            swapped = {str(dice.integers(10)): self.other(dice)}
+        line = _Line(dice, text, face, self.other(dice), plain, swapped)
+        if self.restyled and dice.random() < self.restyled:
+            line.restyle(dice)
         return _photograph(dice, line, severity, self)
 
 
 class _Line:
     """A line of text as a mask with the boxes of its characters (DIGIT_HEIGHT high digits)."""
 
-    def __init__(self, dice, text: str, face, other: FontFace, plain: bool):
+    def __init__(self, dice, text: str, face, other: FontFace, plain: bool, swapped: dict[str, FontFace] = {}):  # noqa: B006
         letters_from = len(text)
         while letters_from and not text[letters_from - 1].isdigit():
             letters_from -= 1
@@ -116,8 +123,8 @@ class _Line:
         pen = 0.0
         widest = max((face.glyph(digit).advance for digit in "0123456789"), default=20)
         for index, character in enumerate(text):
-            use, scale = face, 1.0
-            if (unit_elsewhere and index >= letters_from) or character not in face.known:
+            use, scale = swapped.get(character, face), 1.0
+            if (unit_elsewhere and index >= letters_from) or character not in use.known:
                 use = other
                 scale = unit_scale if index >= letters_from else 1.0
                 if character not in use.known:
@@ -148,7 +155,10 @@ class _Line:
         ghosts = (plain or isinstance(face, FourteenFace)) and dice.random() < 0.5
         if ghosts:
             self.ghost = np.zeros_like(self.mask)
+        dim = dice.uniform(0.4, 1.0) if (plain or isinstance(face, FourteenFace)) and dice.random() < 0.3 else None  # points light less than bars
         for character, mask, x, top, advance in pieces:
+            if dim and character in ".,:":
+                mask = (mask * dim).astype(np.uint8)
             self._paste(self.mask, mask, x + margin, top + margin)
             if ghosts and character in "0123456789":
                 eight = face.glyph(face.ghost())
@@ -158,6 +168,23 @@ class _Line:
         self.left = min((box[0] for box, _ in inked), default=margin)
         self.right = max((box[1] for box, _ in inked), default=margin + 10)
         self.top, self.bottom = margin, margin + DIGIT_HEIGHT
+
+    def restyle(self, dice) -> None:
+        """Wider or narrower, then bolder or lighter, as far as its strokes bear it."""
+        wider = dice.uniform(0.78, 1.25)
+        size = (max(4, round(self.mask.shape[1] * wider)), self.mask.shape[0])
+        self.mask = cv2.resize(self.mask, size, interpolation=cv2.INTER_AREA if wider < 1 else cv2.INTER_LINEAR)
+        self.ghost = None if self.ghost is None else cv2.resize(self.ghost, size, interpolation=cv2.INTER_AREA)
+        self.boxes = [(left * wider, right * wider) for left, right in self.boxes]
+        self.left, self.right = self.left * wider, self.right * wider
+        brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+        kind = dice.random()
+        if kind < 0.35:
+            self.mask = cv2.dilate(self.mask, brush)
+        elif kind < 0.7:
+            lighter = cv2.erode(self.mask, brush)
+            if lighter.sum(dtype=np.int64) > 0.45 * self.mask.sum(dtype=np.int64):
+                self.mask = lighter
 
     @staticmethod
     def _paste(canvas, mask, x, y):
@@ -299,21 +326,42 @@ def _neighbour(dice, picture, drawer, level, digit) -> None:
 
 
 def _cover(dice, picture, line, text, view, level, contrast) -> None:
-    """Something in front hides some characters."""
+    """Something in front hides some characters, wholly or from above or below; where nothing shows that it does, they count as absent."""
     first = int(dice.integers(len(line.boxes)))
     last = min(len(line.boxes) - 1, first + int(dice.integers(0, 3)))
     left, right = line.boxes[first][0], line.boxes[last][1]
     reach = dice.uniform(-0.3, 0.3, 2) * DIGIT_HEIGHT
     left, right = left + min(reach[0], 0), right + max(reach[1], 0)
+    top, bottom = line.top - 60, line.bottom + 60
+    kind = dice.random()
+    if kind < 0.35:  # from above or from below, a good part of their height
+        edge = line.top + DIGIT_HEIGHT * dice.uniform(0.3, 0.7)
+        top, bottom = (edge, bottom) if dice.random() < 0.5 else (top, edge)
+    apart = dice.normal(0, contrast * 0.7)
+    shows = kind < 0.35 or abs(apart) > max(12.0, 0.3 * contrast)
     for index, (a, b) in enumerate(line.boxes):
         hidden = (min(b, right) - max(a, left)) / max(b - a, 1)
         if text[index] and text[index] != " " and hidden > 0.3:
             text[index] = UNREADABLE
-    quad = np.array([[[left, line.top - 60], [right, line.top - 60], [right, line.bottom + 60], [left, line.bottom + 60]]], np.float32)
+    if not shows:
+        for order in (range(len(text)), range(len(text) - 1, -1, -1)):  # at either end
+            for index in order:
+                if text[index] not in (UNREADABLE, "", " "):
+                    break
+                text[index] = ""
+    quad = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float32)
     quad[0, :, 0] += dice.normal(0, 2, 4)
+    quad[0, :, 1] += dice.normal(0, 1, 4)
     seen = np.round(cv2.perspectiveTransform(quad, view)).astype(np.int32)
-    tone = float(np.clip(level + dice.normal(0, contrast * 0.7), 0, 255))
-    cv2.fillPoly(picture, seen, tone)
+    tone = float(np.clip(level + apart, 0, 255))
+    if dice.random() < 0.6:
+        cv2.fillPoly(picture, seen, tone)
+        return
+    where = np.zeros(picture.shape, np.float32)  # uneven, with a soft edge
+    cv2.fillPoly(where, seen, 1.0)
+    where = cv2.GaussianBlur(where, (0, 0), max(0.5, 0.02 * picture.shape[0]))
+    cells = dice.normal(0, abs(apart) * 0.3, (3, max(2, picture.shape[1] // 12))).astype(np.float32)
+    picture += where * (tone + cv2.resize(cells, picture.shape[::-1], interpolation=cv2.INTER_CUBIC) - picture)
 
 
 def _glare(dice, picture, contrast) -> None:

@@ -67,6 +67,7 @@ TEST = (
 CALIBRATION = (
     "lato", "rajdhani", "victor-mono", "kode-mono", "tomorrow", "dotgothic16", "hack", "Hack", "agave", "sometype-mono", "jura",
     "khand", "azeret-mono", "DSEG7Modern-Light", "DSEG14Modern-Light", "silkscreen",
+    "raleway-dots", "electrolize", "martian-mono", "sarpanch", "pathway-gothic-one", "opendyslexic", "redaction-10", "zen-maru-gothic", "fahkwang",
 )  # fmt: skip
 SEGMENTS = ("DSEG", "dseg")
 WEIGHTS = ("400", "700")

@@ -95,6 +95,7 @@ class SegmentFace:
         self.space = DIGIT_HEIGHT * dice.uniform(0.12, 0.4)
         self.round_dot = dice.random() < 0.5
         self.dot_takes_room = dice.random() < 0.6
+        self.dot = self.thick * dice.uniform(0.7, 1.25)
         # makers differ in the tails of 6, 7 and 9
         self.segments = dict(_SEGMENTS)
         if dice.random() < 0.3:
@@ -110,7 +111,7 @@ class SegmentFace:
         width, height, thick, gap = (value * scale for value in (self.width, DIGIT_HEIGHT, self.thick, self.gap))
         lean = self.slant * height
         if character in ".:":
-            size = thick * 1.15
+            size = self.dot * scale
             canvas = np.zeros((int(height) + 4, int(size + lean) + 8), np.uint8)
             for y in (height - size / 2,) if character == "." else (height * 0.3, height * 0.72):
                 x = size / 2 + 2 + (1 - y / height) * lean
@@ -157,7 +158,7 @@ class DotFace:
 
     def __init__(self, dice: np.random.Generator):
         self.pitch = DIGIT_HEIGHT / 7
-        self.fill = dice.uniform(0.55, 1.05)
+        self.fill = dice.uniform(0.35, 1.05)
         self.square = dice.random() < 0.4
         self.narrow = dice.uniform(0.75, 1.1)
         self.space = dice.uniform(0.8, 1.6)
@@ -189,8 +190,8 @@ class MatrixFace:
 
     def __init__(self, dice: np.random.Generator, font: FontFace):
         self.font, self.known = font, font.known
-        self.pitch = DIGIT_HEIGHT / dice.integers(7, 15)
-        self.fill = dice.uniform(0.5, 1.0)
+        self.pitch = DIGIT_HEIGHT / dice.integers(7, 19)
+        self.fill = dice.uniform(0.3, 1.0)
         self.square = dice.random() < 0.5
         self.level = dice.uniform(0.3, 0.55)
         self.glyph = lru_cache(maxsize=200)(self._glyph)

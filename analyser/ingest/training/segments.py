@@ -29,6 +29,7 @@ class FourteenFace:
         self.width = DIGIT_HEIGHT * dice.uniform(0.45, 0.75)
         self.thick = DIGIT_HEIGHT * dice.uniform(0.06, 0.14)
         self.gap = DIGIT_HEIGHT * dice.uniform(0.0, 0.03)
+        self.dot = self.thick * dice.uniform(0.7, 1.25)
         self.slant = dice.uniform(0, 0.2) if dice.random() < 0.6 else 0.0
         self.space = DIGIT_HEIGHT * dice.uniform(0.12, 0.4)
         self.lit = dict(_LIT)
@@ -49,7 +50,7 @@ class FourteenFace:
         width = self.width * scale
         lean = self.slant * height
         if character in ".:,":
-            size = thick * 1.1
+            size = self.dot * scale
             canvas = np.zeros((int(height * 1.2) + 4, int(size + lean) + 8), np.uint8)
             for y in (height * 0.3, height * 0.72) if character == ":" else (height - size / 2,):
                 x = size / 2 + 2 + (1 - y / height) * lean

@@ -26,12 +26,14 @@ from torch.utils.data import DataLoader, IterableDataset
 from analyser.ingest.recogniser import ALPHABET, HEIGHT, UNREADABLE, to_strip
 from analyser.ingest.training.crops import EXTREME, HARD, MILD, Drawer, training_crop
 from analyser.ingest.training.fonts import faces
-from analyser.ingest.training.network import NETS, Network
+from analyser.ingest.training.network import NETS, Network, read_onnx
 
 BATCH = 1024  # --batch
 POOL = 3  # batches drawn together and sorted by width, so that little of a batch is padding
 KEPT = 500  # batches held for going over again
 AGAIN = 4  # times a step uses an old batch for each new one
+RESTYLED = 0.25  # lines made wider, narrower, bolder or lighter than their font
+TAUGHT = 0.6  # part of the training in which a teacher is followed, less and less
 
 
 def encode(text: str) -> list[int]:
@@ -65,7 +67,7 @@ class Crops(IterableDataset):
         cv2.setNumThreads(0)
         info = torch.utils.data.get_worker_info()
         dice = np.random.default_rng([self.seed, info.id if info else 0])
-        drawer = Drawer(faces(self.folder, "train"))
+        drawer = Drawer(faces(self.folder, "train"), restyled=RESTYLED)
         while True:
             samples = []
             while len(samples) < self.batch * POOL:
@@ -120,6 +122,13 @@ def grown(net: Network, stored: dict[str, torch.Tensor]) -> None:
     net.load_state_dict(state)
 
 
+def apart(told: torch.Tensor, scores: torch.Tensor, columns: torch.Tensor, lengths: torch.Tensor, trusted: torch.Tensor) -> torch.Tensor:
+    """How far columns' scores are from what a teacher says of them (Kullback & Leibler), a character; each crop counts as much as the teacher
+    is ``trusted`` with it. ``told``: logarithms of probabilities, (n, CLASSES, columns), as ``scores``."""
+    inside = torch.arange(told.shape[2], device=told.device) < columns[:, None]
+    return ((told.exp() * (told - scores)).sum(1) * inside * trusted[:, None]).sum() / lengths.sum()
+
+
 @torch.no_grad()
 def exact(network: Network, crops: list, device) -> float:
     """Share of crops whose likeliest path spells their text."""
@@ -147,6 +156,7 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--minutes", type=float, default=8.0)
     parser.add_argument("--start", type=Path, help="folder with NAME.pt to go on from")
+    parser.add_argument("--teacher", type=Path, help="a trained network (ONNX) whose columns are followed at first, where it spells a crop rightly")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--nets", default="quick,deep")
@@ -169,7 +179,8 @@ def main() -> None:
         print(name, sum(weight.numel() for weight in net.parameters()), "weights", flush=True)
     averages = {name: torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True) for name, net in nets.items()}
     parameters = {name: torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=0.01) for name, net in nets.items()}
-    loss_of = nn.CTCLoss(zero_infinity=True)
+    teacher = read_onnx(options.teacher.read_bytes()).to(device, memory_format=torch.channels_last) if options.teacher else None
+    loss_of, chance_of = nn.CTCLoss(zero_infinity=True), nn.CTCLoss(reduction="none")
     loader = DataLoader(
         Crops(options.fonts, options.seed, options.batch), batch_size=None, num_workers=options.workers,
         prefetch_factor=4 if options.workers else None, pin_memory=device == "cuda",
@@ -199,12 +210,20 @@ def main() -> None:
         strips, columns, classes, lengths = batch
         strips = varied(strips.float(), tones).contiguous(memory_format=torch.channels_last)
         rate = options.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
+        pull = max(0.0, 1 - done / TAUGHT) if teacher else 0.0
+        if pull:
+            with torch.no_grad(), torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+                told = teacher(strips).float().log_softmax(1)
+            trusted = (-chance_of(told.permute(2, 0, 1), classes, columns, lengths)).exp()
         for name, net in nets.items():
             for group in parameters[name].param_groups:
                 group["lr"] = rate
             with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
                 scores = net(strips)
-            loss = loss_of(scores.float().log_softmax(1).permute(2, 0, 1), classes, columns, lengths)
+            scores = scores.float().log_softmax(1)
+            loss = loss_of(scores.permute(2, 0, 1), classes, columns, lengths)
+            if pull:
+                loss = loss + pull * apart(told, scores, columns, lengths, trusted)
             parameters[name].zero_grad(set_to_none=True)
             loss.backward()
             nn.utils.clip_grad_norm_(net.parameters(), 5.0)
