@@ -104,3 +104,10 @@ def where_words(place: str) -> str:
 def is_round(body: Body, place: Place) -> bool:
     low, high = apsides(body.mu, *place.orbit)
     return bool(high < low * (1 + 1e-5))
+
+
+def lowest_impulse(body: Body, *orbits) -> float:
+    """Least radius, m, for impulses between orbits (energy, angular momentum) and for apsides passed between them: the top of the air where all of
+    them come above it, else the ground."""
+    top = body.radius + body.air_top
+    return top if all(float(apsides(body.mu, *orbit)[1]) > top for orbit in orbits) else body.radius

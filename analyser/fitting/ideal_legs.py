@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from analyser.fitting import goals
-from analyser.fitting.ideal_draft import Draft, Place
+from analyser.fitting.ideal_draft import Draft, Place, lowest_impulse
 from analyser.fitting.ideal_ground import LAUNCH_LOSS_SHARE, land, lift_off, park, through_air
 from analyser.fitting.ideal_moon import aim, leg_from_moon, leg_to_moon
 from analyser.fitting.ideal_planes import aimed, lay_orbit, lifted
@@ -66,7 +66,7 @@ def _about_one_body(goal: Goal, world: World, body: Body, place: Place, draft: D
         return None if end is None else lifted(goal, body, end, draft, tanks)
     if goal.lying:
         return lay_orbit(goal, body, place, wanted, draft)
-    found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=body.radius, radius_max=body.sphere_of_influence)
+    found = least_transfer(body.mu, *place.orbit, *wanted, radius_min=lowest_impulse(body, place.orbit, wanted), radius_max=body.sphere_of_influence)
     if math.isnan(found.delta_v):
         draft.remarks.append("the orbit at the leg's start never comes above the ground inside the sphere of influence, or the goal's does not")
         return None

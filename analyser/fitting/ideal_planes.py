@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from analyser.fitting.ideal_draft import Draft, Place
+from analyser.fitting.ideal_draft import Draft, Place, lowest_impulse
 from analyser.fitting.lying import Angles, angle_between, least_to_lie
 from analyser.fitting.orientation import argument_of_latitude, axes_of
 from analyser.fitting.plane_flight import SpaceImpulse
@@ -42,7 +42,7 @@ def lay_orbit(goal: Goal, body: Body, place: Place, wanted, draft: Draft) -> Pla
         draft.remarks += _left_open(here, there, place, body)
     found = least_to_lie(
         body.mu, (place.energy, abs(place.angular_momentum)), here, (wanted[0], abs(wanted[1])), after,
-        radius_min=body.radius, radius_max=body.sphere_of_influence,
+        radius_min=lowest_impulse(body, place.orbit, wanted), radius_max=body.sphere_of_influence,
     )  # fmt: skip
     if math.isnan(found.delta_v):
         draft.remarks.append("the orbit at the leg's start never comes above the ground inside the sphere of influence, or the goal's does not")
@@ -54,6 +54,8 @@ def lay_orbit(goal: Goal, body: Body, place: Place, wanted, draft: Draft) -> Pla
     if len(found.impulses) > 1:
         draft.path(body, found.energy, math.copysign(found.angular_momentum, place.angular_momentum))
     draft.duration = found.duration
+    if goal.kind == "periapsis" and turn > 1e-7:
+        draft.remarks.append("the turn is put on top of the cheapest change of the periapsis")
     if found.impulses and plane_known and turn > 1e-7:
         draft.remarks.append(f"turns the plane by {math.degrees(turn):.4g} deg")
     lies = after if plane_known else angles_of_goal(goal)

@@ -9,10 +9,10 @@ from analyser.fitting import elements, ideal
 from analyser.fitting.lying import Angles, angle_between, least_to_lie
 from analyser.fitting.maneuvers import plane_angle
 from analyser.fitting.transfer import orbit_of_apsides
-from analyser.flight import STANDARD_GRAVITY, Body, Craft, Goal, Leg, Plan, Stage, World
+from analyser.flight import STANDARD_GRAVITY, Atmosphere, Body, Craft, Goal, Leg, Plan, Stage, World
 
 MU, RADIUS = 6.1e12, 890e3
-ARDENT = Body("Ardent", MU, RADIUS, 25920.0)
+ARDENT = Body("Ardent", MU, RADIUS, 25920.0, atmosphere=Atmosphere(58e3, 1.1, 6.2e3))
 LULL = Body("Lull", 2.1e11, 310e3, 247_500.0, "Ardent", 21_000e3, sphere_of_influence=5457e3)
 WORLD = World("made", {"Ardent": ARDENT, "Lull": LULL})
 HERON = Craft("Heron", (Stage("lander", 2900.0, 9400.0, 58e3, 318.0),))
@@ -131,3 +131,19 @@ def test_arrivals_and_lift_offs_take_the_plane_asked_for():
     ground = 2 * math.pi / 247_500.0 * 310e3
     assert costs[2] - costs[0] == pytest.approx(2 * ground, rel=1e-3)  # against the ground's turning, by vectors
     assert costs[0] < costs[1] < costs[2]
+
+
+@pytest.mark.parametrize("goal", [orbit(70e3, 2000e3), orbit(70e3, 2000e3, argument=200), orbit(70e3, 2000e3, 50, 0, 200)])
+def test_burns_and_coasts_between_them_keep_above_the_air(goal):
+    """From an ellipse that dips into the air, and between ellipses whose shortest way would."""
+    for low in (34e3, 80e3):
+        leg = planned(orbit(low, 2500e3, 20, 0, 30), goal).legs[0]
+        assert leg.delta_v > 0 and all(burn.altitude >= 58e3 - 1 for burn in leg.burns)
+    if not math.isnan(goal.argument_of_periapsis):
+        here, there = Angles(20 * DEG, 0.0, 30 * DEG), Angles(20 * DEG, 0.0, 30 * DEG).after(Angles(goal.inclination, goal.longitude_of_ascending_node, goal.argument_of_periapsis))
+        orbits = [tuple(float(x) for x in orbit_of_apsides(MU, RADIUS + low, RADIUS + high)) for low, high in ((80e3, 2500e3), (70e3, 2000e3))]
+        found = least_to_lie(MU, orbits[0], here, orbits[1], there, radius_min=RADIUS + 58e3)
+        one, last = found.impulses
+        positions, _ = elements.propagate(MU, one.position, one.velocity_after, np.linspace(0, found.duration, 2000))
+        assert np.linalg.norm(positions, axis=1).min() >= (RADIUS + 58e3) * (1 - 1e-6)
+        np.testing.assert_allclose(positions[-1], last.position, atol=1e-6 * last.radius)
