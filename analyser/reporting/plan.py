@@ -20,6 +20,8 @@ _NOTES = (
     "After leg start: where a burn waits for a place or an angle, the time runs from there. Times at full throttle; at half of it twice as long, lit twice as early.",
 )
 
+_SIDES = "Left and right are across the plane of the orbit, as seen flying head up; parts of one burn are flown together, in their common direction."
+
 
 def plan_text(ideal: IdealPlan, opening: str = "") -> str:
     """An ideal plan to copy by hand: legs with their cost, then the burns in order with what to read on the panel.
@@ -111,8 +113,9 @@ def _burns(ideal: IdealPlan) -> Table:
         )
         for number, (leg, burn) in enumerate(((leg, burn) for leg in ideal.legs for burn in leg.burns), 1)
     ]  # fmt: skip
+    turning = any(math.isfinite(burn.normal) for leg in ideal.legs for burn in leg.burns)
     headers = ("", "leg", "burn", "altitude", "m/s", "kg", "s", "speed, m/s", "after leg start")
-    return Table("Burns at full throttle", headers, tuple(rows), frozenset({3, 4, 5, 6, 7, 8}), _NOTES)
+    return Table("Burns at full throttle", headers, tuple(rows), frozenset({3, 4, 5, 6, 7, 8}), (*_NOTES, *((_SIDES,) if turning else ())))
 
 
 def _how(burn: IdealBurn) -> str:

@@ -121,3 +121,17 @@ def test_wrong_moments_are_told(capsys, words, said):
     flight, plan = str(SAMPLES / "flights" / "first-try"), str(SAMPLES / "plans" / "there-and-back.toml")
     assert main(["plan", *(word.replace("FLIGHT", flight).replace("PLAN", plan) for word in words)]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_a_turn_of_the_plane_says_which_way_and_where(planned, tmp_path):
+    (tmp_path / "plan.toml").write_text(
+        'name = "Turn"\nstart = { body = "Ardent", orbit = "200 x 200 km", inclination = "30 deg" }\n[[legs]]\nname = "turn"\n'
+        'goal = { body = "Ardent", orbit = "200 x 200 km", inclination = "36 deg" }\n'
+    )
+    world = planned[1]
+    ideal = plan_mission(load_plan(tmp_path / "plan.toml", world), world, load_craft(SAMPLES / "craft" / "heron.toml"))
+    said = " ".join(plan_text(ideal).split())
+    assert "inclined 36 deg" in said and "turns the plane by 6 deg" in said and "as seen flying head up" in said
+    assert "as seen flying head up" not in " ".join(plan_text(planned[2]).split())
+    page = write_plan(ideal, world, load_plan(tmp_path / "plan.toml", world), tmp_path / "out").read_text()
+    assert "at the ascending node" in page and "left 247.3 m/s" in page
