@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analyser.ingest.dial_faces import face_shift
 from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.needles import refined, see_needles
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
@@ -37,7 +38,9 @@ def see_dials(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray"
     """
     import numpy as np
 
-    rings = [unrolled(crop, gauge.hub) for crop in [*crops, reference]]
+    known = unrolled(reference, gauge.hub)
+    shifts = [face_shift(unrolled(crop, gauge.hub), known) for crop in crops]
+    rings = [*(_laid(crop, gauge.hub, shift) for crop, shift in zip(crops, shifts)), known]
     if gauge.needles:
         return see_needles(gauge, rings, [angle_sigma(crop) for crop in crops])
     colours = [likeness(ring, gauge.colour) for ring in rings]
@@ -57,6 +60,14 @@ def see_dials(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray"
             angle, doubt, _ = _needle(_coloured(difference_from(rings[index], face), colours[index]), (angle, doubt, reach))
         readings.append((Seen(reading=_reading(gauge, angle, doubt, angle_sigma(crops[index]))),))
     return readings
+
+
+def _laid(crop: "np.ndarray", hub: tuple[float, float], shift: tuple[float, float, float]) -> "np.ndarray":
+    """A dial unrolled as its face lies on the reference picture."""
+    twist, right, down = shift
+    height, width = crop.shape[:2]
+    part = min(width, height) / 2
+    return unrolled(crop, (hub[0] + right * part / width, hub[1] + down * part / height), twist)
 
 
 def _coloured(differs: "np.ndarray | None", colour) -> "np.ndarray | None":

@@ -19,10 +19,10 @@ FEW = 6  # every so many angles are enough where only the face's usual colour or
 NEAR_COLOUR = 30.0  # distance (Lab, lightness counted at 0.4) at which a colour is half the needle's
 
 
-def unrolled(crop: "np.ndarray", hub: tuple[float, float] = (0.5, 0.5)) -> "np.ndarray":
+def unrolled(crop: "np.ndarray", hub: tuple[float, float] = (0.5, 0.5), twist: float = 0.0) -> "np.ndarray":
     """The dial by angle (clockwise from up) and radius, in Lab; (ANGLES, RADII, 3) float32.
 
-    ``hub``: where it is, parts of the crop's width and height.
+    ``hub``: where it is, parts of the crop's width and height; ``twist``: by how much it is turned clockwise, rad.
     """
     import numpy as np
 
@@ -30,7 +30,7 @@ def unrolled(crop: "np.ndarray", hub: tuple[float, float] = (0.5, 0.5)) -> "np.n
     height, width = crop.shape[:2]
     radius = min(width, height) / 2
     lab = cv2.cvtColor(crop, cv2.COLOR_BGR2LAB)
-    angles = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    angles = np.arange(ANGLES) * (2 * np.pi / ANGLES) + twist
     radii = radius * np.linspace(INNER, OUTER, RADII)
     x = (width * hub[0] - 0.5 + radii[None] * np.sin(angles)[:, None]).astype(np.float32)
     y = (height * hub[1] - 0.5 - radii[None] * np.cos(angles)[:, None]).astype(np.float32)
