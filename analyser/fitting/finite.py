@@ -6,6 +6,10 @@ import math
 from dataclasses import dataclass
 
 
+_CENTRE, _STANDSTILL = 0.02, 1e-4  # parts of the first radius and speed at which a burn leads nowhere
+_REVOLUTIONS = 40  # of a circle as high as the burn's beginning
+
+
 @dataclass(frozen=True)
 class FiniteBurn:
     """``delta_v`` spent, m/s; ``duration``, s; ``propellant``, kg; ``lead``: seconds from ignition to the place of the impulse (periapsis, say);
@@ -41,7 +45,8 @@ def burn_to_energy(
     Returns
     -------
     FiniteBurn
-        With nan where the propellant would be the whole mass first.
+        With nan where the propellant would be the whole mass first, where the craft would stop or fall to the centre first, or where it takes more than a few dozen
+        revolutions.
     """
     from scipy.integrate import solve_ivp
 
@@ -60,8 +65,18 @@ def burn_to_energy(
     def reached(t, y):
         return (y[1] ** 2 + y[2] ** 2) / 2 - mu / y[0] - energy
 
-    reached.terminal = True
-    out = solve_ivp(rates, (0, 0.95 * mass / flow), [r, vr, vt, mass], events=reached, rtol=1e-9, atol=1e-6, method="DOP853")
+    start = r, math.hypot(vr, vt)
+
+    def fallen(t, y):
+        return y[0] - _CENTRE * start[0]
+
+    def stopped(t, y):
+        return math.hypot(y[1], y[2]) - _STANDSTILL * start[1]
+
+    for event in (reached, fallen, stopped):
+        event.terminal = True
+    longest = min(0.95 * mass / flow, _REVOLUTIONS * 2 * math.pi * math.sqrt(r**3 / mu))
+    out = solve_ivp(rates, (0, longest), [r, vr, vt, mass], events=(reached, fallen, stopped), rtol=1e-9, atol=1e-6, method="DOP853")
     if not out.t_events[0].size:
         return FiniteBurn(math.nan, math.nan, math.nan, lead, math.nan, math.nan, math.nan)
     time, (r, vr, vt, m) = float(out.t_events[0][0]), (float(x) for x in out.y_events[0][0])
