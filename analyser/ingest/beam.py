@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 from analyser.ingest.automaton import DEAD, Automaton
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy as np
 
 #: Characters the network knows; class 0 is the blank, class i + 1 the i-th of these, the last one UNREADABLE.
@@ -23,7 +25,9 @@ UNREADABLE = "?"  # a character that is there but cut, covered or blinded
 CLASSES = len(ALPHABET) + 2
 LETTERS = ALPHABET + UNREADABLE
 SPACE, POINT, COMMA = 1, 12, 13  # classes
+WALL = CLASSES  # a class of its own between crops
 BEAM = 12  # texts followed at a time
+FAR = 12.0  # log probability by which a text may lie behind the likeliest and still be followed: trust.py takes no share for nearer to 0 than this
 FAINT = -9.0  # log probability below which a character in a column is not followed
 SURE_BLANK = -0.002  # log probability above which a column is taken for blank by every text
 
@@ -87,15 +91,27 @@ def shows_nothing(text: str) -> bool:
 
 
 def glance(shares: "np.ndarray") -> tuple[str, float]:
-    """From the class probabilities of every column, (columns, CLASSES), the likeliest path's text, and about how probable it is that the
+    """:func:`glances` at one crop."""
+    return glances([shares])[0]
+
+
+def glances(many: "Sequence[np.ndarray]") -> list[tuple[str, float]]:
+    """From the class probabilities of every column of each crop, (columns, CLASSES), the likeliest path's text, and about how probable it is that the
     columns spell something else (never less than that by much, at most about twice it): what lies beside the path in each column, each character's chance to be lost, and doubled ones' to be one.
 
     Whether there is a space counts only between digits, where it tells days from hours; whether a mark is a point or a comma only where
-    three digits follow, which it may part from thousands.
+    three digits follow, which it may part from thousands. The crops are looked at as one long row with a wall before and after each.
     """
     import numpy as np
 
-    path = shares.argmax(axis=1)
+    if not many:
+        return []
+    walls = np.cumsum([0, *(len(shares) + 1 for shares in many)])
+    row = np.zeros((walls[-1] + 1, CLASSES + 1), np.float32)
+    for wall, shares in zip(walls, many):
+        row[wall + 1 : wall + 1 + len(shares), :CLASSES] = shares
+    row[walls, WALL] = 1.0
+    path = row.argmax(axis=1)
     count = len(path)
     change = np.flatnonzero(np.diff(path)) + 1
     starts = np.concatenate([[0], change])
@@ -103,45 +119,43 @@ def glance(shares: "np.ndarray") -> tuple[str, float]:
     classes = path[starts]
     inked = classes > 0
     letters = classes[inked]
-    if not len(letters):
-        return "", 1.0
     columns = np.arange(count)
     # the run of ink before and after each column (its own run is neither)
     run_of = np.repeat(np.cumsum(inked) - inked, ends - starts)  # runs of ink that began and ended before this column's run
     own = path > 0
-    padded = np.concatenate([[0], letters, [0]])
+    padded = np.concatenate([[0], np.where(letters == WALL, 0, letters), [0]])
     before, after = padded[run_of], padded[run_of + 1 + own]
     digit = (padded >= 2) & (padded <= 11)
     free_space = ~(digit[run_of] & digit[run_of + 1 + own])  # a space here would change nothing
-    held = shares[columns, path].copy()  # what each column gives to its run's character
+    held = row[columns, path]  # what each column gives to its run's character
     mass = held.copy()
     edge = np.zeros(count, bool)
     edge[starts], edge[ends - 1] = True, True
     loose = ~own | edge
-    blank = shares[:, 0]
-    mass = mass + np.where(own & edge, blank, 0.0)
-    mass = mass + np.where(loose & (before > 0) & (before != path), shares[columns, before], 0.0)
-    mass = mass + np.where(loose & (after > 0) & (after != path) & (after != before), shares[columns, after], 0.0)
-    mass = mass + np.where(free_space & (path != SPACE) & (before != SPACE) & (after != SPACE), shares[:, SPACE], 0.0)
+    blank = row[:, 0]
+    mass += np.where(own & edge, blank, 0.0)
+    mass += np.where(loose & (before > 0) & (before != path), row[columns, before], 0.0)
+    mass += np.where(loose & (after > 0) & (after != path) & (after != before), row[columns, after], 0.0)
+    mass += np.where(free_space & (path != SPACE) & (before != SPACE) & (after != SPACE), row[:, SPACE], 0.0)
     for place in np.flatnonzero((letters == POINT) | (letters == COMMA)):
-        follow = letters[place + 1 : place + 5]
-        if not (len(follow) >= 3 and (follow[:3] >= 2).all() and (follow[:3] <= 11).all() and not (len(follow) > 3 and 2 <= follow[3] <= 11)):
+        follow = [2 <= letter <= 11 for letter in letters[place + 1 : place + 5].tolist()]
+        if not (follow[:3] == [True] * 3 and not follow[3:] == [True]):
             run = slice(starts[inked][place], ends[inked][place])
-            either = shares[run, POINT + COMMA - letters[place]]
+            either = row[run, POINT + COMMA - letters[place]]
             mass[run] += either
             held[run] += either
     spaced = own & (path == SPACE) & free_space
     mass = np.where(spaced, mass + np.where(edge, 0.0, blank), mass)
-    risk = float(-np.log(np.clip(mass, 1e-12, 1.0)).sum())
+    risks = np.add.reduceat(-np.log(np.clip(mass, 1e-12, 1.0)), walls[:-1])
     lost = np.add.reduceat(np.log(np.clip(1 - held, 1e-12, 1.0)), starts)[inked]
     lost = np.where((letters == SPACE) & free_space[starts[inked]], -40.0, lost)
-    risk += float(np.exp(lost).sum())
-    doubled = np.flatnonzero(letters[1:] == letters[:-1])
-    for place in doubled:
+    stand = np.flatnonzero(letters == WALL)
+    risks += np.add.reduceat(np.exp(lost), stand)[:-1]
+    for place in np.flatnonzero(letters[1:] == letters[:-1]):
         gap = slice(ends[inked][place], starts[inked][place + 1])
-        risk += float(shares[gap, letters[place]].prod())
-    text = "".join(LETTERS[c - 1] for c in letters)
-    return " ".join(text.split()), min(1.0, -math.expm1(-risk))
+        risks[np.searchsorted(stand, place) - 1] += row[gap, letters[place]].prod()
+    texts = ("".join(LETTERS[c - 1] for c in letters[left + 1 : right]) for left, right in zip(stand, stand[1:]))
+    return [(" ".join(text.split()), min(1.0, -math.expm1(-risk)) if text else 1.0) for text, risk in zip(texts, risks.tolist())]
 
 
 def search(logs: "np.ndarray", automaton: Automaton, width: int = BEAM) -> tuple[Spelling, ...]:
@@ -183,8 +197,8 @@ def search(logs: "np.ndarray", automaton: Automaton, width: int = BEAM) -> tuple
                 following = int(moves[index])
                 if following != DEAD:
                     give(text + letter, following, nothing, (a if letter == final else both) + chance)
-        best = sorted(grown.items(), key=lambda item: -_add(item[1][0], item[1][1]))[:width]
-        beams = {text: tuple(entry) for text, entry in best}
+        best = sorted(((_add(entry[0], entry[1]), text, entry) for text, entry in grown.items()), reverse=True)[:width]
+        beams = {text: tuple(entry) for whole, text, entry in best if whole > best[0][0] - FAR}
     found = [
         Spelling(text.strip(), _add(a, b)) for text, (a, b, state) in beams.items() if automaton.accepting[state] and _add(a, b) > -60
     ]

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
 from analyser.ingest.automaton import Automaton
-from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, search, shows_nothing
+from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, glances, search, shows_nothing
 from analyser.ingest.images import load_opencv
 from analyser.ingest.trust import calibration
 
@@ -172,8 +172,7 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | Non
 def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) -> list[Recognition]:
     strips = [to_strip(crop) for crop in crops]
     found: list = []
-    for shares in _shares(strips, QUICK):
-        text, risk = glance(folded(shares, automaton.shown))
+    for text, risk in glances([folded(shares, automaton.shown) for shares in _shares(strips, QUICK)]):
         allowed = automaton.accepts(text)
         ready = risk <= sure and (allowed or shows_nothing(text))
         found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready and allowed else (), text, text, risk, not ready))
