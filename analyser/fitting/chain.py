@@ -24,6 +24,7 @@ from analyser.fitting.segments import BREAK_COST, STEADY_COST, THROTTLE_OPEN, St
 from analyser.fitting.slips import explain
 from analyser.flight import World
 
+_ENOUGH = 600  # rows of a coast among which the places of a split are sought
 AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
 
 
@@ -276,9 +277,11 @@ def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
 
 def _likely_cuts(stretch: Stretch, rows: PanelRows) -> list[int]:
     """The places where a split is worth fitting both parts: those that leave energy and angular momentum most constant on either side."""
-    count = len(stretch.rows)
-    every = range(1, count) if count <= 60 else range(count // 60, count, count // 60)
-    price = {cut: constancy(rows, stretch.rows[:cut]) + constancy(rows, stretch.rows[cut:]) for cut in every}
+    # of very many rows some tell where as well as all
+    step = max(1, len(stretch.rows) // _ENOUGH)
+    some = stretch.rows[::step]
+    every = range(1, len(some), max(1, len(some) // 60))
+    price = {cut * step: constancy(rows, some[:cut]) + constancy(rows, some[cut:]) for cut in every}
     return sorted(price, key=price.get)[:3]
 
 
@@ -319,7 +322,8 @@ def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _F
     clocked = tuple(row for row in stretch.rows if row not in slipped) or stretch.rows
     # a slipped clock that one simple slip explains still bounds the arc, at the time that was meant
     mended = {item.position for item in fit.set_aside if item.column == "met" and item.suggestion}
-    times = [float(met) for met, row in zip(fit.observations.met, fit.observations.positions) if int(row) in mended or int(row) in clocked]
+    counted = mended.union(clocked)
+    times = [float(met) for met, row in zip(fit.observations.met, fit.observations.positions) if int(row) in counted]
     start, end = (min(times), max(times)) if times else (float(met[0]), float(met[-1]))
     return FittedArc(
         index, "coast", body, stretch.rows, start, end, fit.epoch, fit.state, fit.covariance, clocked, fit,

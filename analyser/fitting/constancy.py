@@ -65,7 +65,8 @@ def _centre(value: np.ndarray, sigma: np.ndarray) -> float:
     """The common value of several readings of one constant, held against gross errors: the reading that most others
     agree with, then the weighted mean of those that agree."""
     # of many readings some, evenly through their order, are tried as the one that most agree with
-    tried = np.arange(len(value)) if len(value) <= _TRIED else np.argsort(value)[np.linspace(0, len(value) - 1, _TRIED).astype(int)]
+    ranks = np.linspace(0, len(value) - 1, min(_TRIED, len(value))).astype(int)
+    tried = np.arange(len(value)) if len(value) <= _TRIED else np.argpartition(value, ranks)[ranks]
     apart = np.abs(value[tried, None] - value[None, :]) / np.sqrt(sigma[tried, None] ** 2 + sigma[None, :] ** 2)
     agree = apart[np.argmin(np.minimum(apart**2, VALUE_CAP).sum(axis=1))] < _AGREES
     weight = 1 / sigma[agree] ** 2

@@ -86,10 +86,8 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
     sigma = {name: column(f"{name}_sigma") for name in QUANTITIES}
     for name in NEVER_NEGATIVE:
         value[name] = np.where(value[name] < 0, np.nan, value[name])
-    mu, datum, spin, air = (
-        np.array([pick(world[name]) for name in body], dtype=float)
-        for pick in (lambda b: b.mu, lambda b: b.radius, lambda b: b.rotation_rate, lambda b: b.air_top)
-    )
+    constants = {name: (one.mu, one.radius, one.rotation_rate, one.air_top) for name in set(body.tolist()) for one in (world[name],)}
+    mu, datum, spin, air = np.array([constants[name] for name in body.tolist()], dtype=float).reshape(count, 4).T
     value["altitude"] = np.where(underground(value["altitude"], datum), np.nan, value["altitude"])
     radius, radius_sigma = datum + value["altitude"], sigma["altitude"]
     vertical, vertical_sigma = _vertical(value, sigma)
@@ -165,16 +163,19 @@ def _standing(value, table, ground, speed):
     # on the ground by radar and not climbing: a speed that says otherwise is a slip
     standing |= (value["radar_altitude"] < _TOUCHING) & (np.abs(value["vertical_speed"]) < _LEVEL) & idle
     events = table["event"].to_numpy(object) if "event" in table else [""] * count
-    moving = np.abs(np.nan_to_num(value["vertical_speed"])) > 1.0
+    texts = [str(text or "").lower() for text in events]
+    if not standing.any() and not any(texts):
+        return standing
+    moving = (np.abs(np.nan_to_num(value["vertical_speed"])) > 1.0).tolist()
+    unread = (~np.isfinite(speed) & ~(over_ground >= STANDING_SPEED)).tolist()
     landed = False
-    for row in range(count):
-        text = str(events[row] or "").lower()
-        if any(word in text for word in ("liftoff", "lift-off", "ignition")) or moving[row]:
+    for row, (text, still) in enumerate(zip(texts, standing.tolist())):
+        if moving[row] or (text and any(word in text for word in ("liftoff", "lift-off", "ignition"))):
             landed = False
-        elif landed and not np.isfinite(speed[row]) and not over_ground[row] >= STANDING_SPEED:
-            standing[row] = True
+        elif landed and unread[row]:
+            standing[row] = still = True
         # the row of the touchdown itself may still show the speed at contact
-        landed = landed or bool(standing[row]) or any(word in text for word in ("touchdown", "landed"))
+        landed = landed or still or (bool(text) and any(word in text for word in ("touchdown", "landed")))
     return standing
 
 

@@ -58,7 +58,8 @@ class PropellantHistory:
 
     def known(self, rows) -> list[int]:
         """Those of ``rows`` that have a believed propellant reading."""
-        return [int(row) for row in rows if math.isfinite(self.propellant[row])]
+        places = np.asarray(rows, dtype=int)
+        return places[np.isfinite(self.propellant[places])].tolist()
 
     def fell(self, before: int, after: int) -> float:
         """How far propellant fell between two rows, in sigmas (nan where one is not read; inf on staging)."""
@@ -211,6 +212,8 @@ def _stages(table: pd.DataFrame, craft: Craft | None, value: np.ndarray, sigma: 
     names = table["stage"].to_numpy(object) if "stage" in table else [""] * count
     events = table["event"].to_numpy(object) if "event" in table else [""] * count
     typed = any(str(name or "").strip() for name in names)
+    if not typed and not any(events) and (current + 1 == len(loads) or not _rises(value, sigma).any()):
+        return np.full(count, current)
     last = math.nan
     for row in range(count):
         named = craft.stage_index(str(names[row])) if str(names[row] or "").strip() else None
@@ -229,6 +232,12 @@ def _stages(table: pd.DataFrame, craft: Craft | None, value: np.ndarray, sigma: 
     return stage
 
 
+def _rises(value: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """Which readings lie above the one read before them by more than the digits."""
+    read = np.flatnonzero(np.isfinite(value))
+    return np.diff(value[read]) > 5 * sigma[read[1:]]
+
+
 def _longest_falling(value: np.ndarray, sigma: np.ndarray) -> set[int]:
     """Positions of the longest run of readings that never rises (within the digits).
 
@@ -237,6 +246,8 @@ def _longest_falling(value: np.ndarray, sigma: np.ndarray) -> set[int]:
     """
     from bisect import bisect_right
 
+    if (np.diff(value) <= 0).all():
+        return set(range(len(value)))
     tails: list[float] = []  # smallest negated value that ends a falling run of each length
     owners: list[int] = []
     previous: list[int] = []

@@ -127,8 +127,8 @@ def _partition_halves(rows: PanelRows, evidence: "_Evidence", block: slice, misf
     left, right = (_partition(rows, evidence, half, misfit) for half in (slice(block.start, middle), slice(middle, block.stop)))
     seam = slice(left[-1].start, right[0].stop)
     if evidence.cost(seam) < FORBIDDEN:
-        apart = sum(constancy(rows, part) for part in (left[-1], right[0]) if part.stop - part.start > 1)
-        if constancy(rows, seam) + min(misfit[middle - 1], PAIR_CAP) < apart + BREAK_COST:
+        apart = sum(evidence.drift(part) for part in (left[-1], right[0]) if part.stop - part.start > 1)
+        if evidence.drift(seam) + min(misfit[middle - 1], PAIR_CAP) < apart + BREAK_COST:
             return left[:-1] + [seam] + right[1:]
     return left + right
 
@@ -145,7 +145,8 @@ class _Evidence:
         ignition, cutoff = (np.zeros(len(rows), dtype=bool) for _ in range(2))
         ignition[[row for row in marked if rows.says(row, "ignition", "liftoff")]] = True
         cutoff[[row for row in marked if rows.says(row, "cutoff")]] = True
-        self.propellant = propellant
+        self.propellant, self.rows = propellant, rows
+        self._drifts: dict[tuple[int, int], float] = {}
         self.open = counts(rows.value["throttle"] > THROTTLE_OPEN)
         self.ignitions, self.cutoffs = counts(ignition), counts(cutoff)
         known = np.isfinite(propellant.propellant)
@@ -182,6 +183,13 @@ class _Evidence:
         barred = np.logical_or.accumulate(barred & ~alone & ~earlier, axis=1)
         marks = self.ignitions[inside] - self.ignitions[inside, None] + self.cutoffs[after] - self.cutoffs[after, None]
         return np.where(barred | earlier, np.inf, np.where(alone, 0.0, 50.0 * marks))
+
+    def drift(self, part: slice) -> float:
+        """As :func:`analyser.fitting.constancy.constancy`; what was joined at one seam is asked for again at the next."""
+        key = part.start, part.stop
+        if key not in self._drifts:
+            self._drifts[key] = constancy(self.rows, part)
+        return self._drifts[key]
 
     def cost(self, part: slice) -> float:
         """Of taking a part as one coast."""
