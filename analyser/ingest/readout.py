@@ -170,8 +170,8 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     best = merged[0]
     if not doubt and best.probability < ACCEPT:
         doubt = f"read with a probability of {best.probability:.1%} only"
-    if UNREADABLE in seen.raw and doubt:
-        doubt += "; part of it is cut off or covered"
+    if UNREADABLE in seen.raw + seen.glanced:
+        doubt = f"{doubt}; part of it is cut off or covered" if doubt else "part of it may be cut off or covered"
     return GaugeReading(merged, doubt, seen.raw)
 
 
