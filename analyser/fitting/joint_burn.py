@@ -25,6 +25,7 @@ YAW, YAW_RATE = 5, 6
 # what holds exactly, in parts of what the readings beside it leave open: small enough not to count, large enough to reckon with
 _FLOOR = 2e-3
 _EXACT = 5e-4
+_HALF = 0.25  # s, for rates
 
 
 @dataclass
@@ -64,6 +65,15 @@ class Coast:
         return np.sqrt(np.maximum(np.einsum("jk,jk->j", slope[0] @ self.root, slope[0] @ self.root), 0.0))
 
 
+@dataclass(frozen=True)
+class Clocked:
+    """Readings under thrust at the times at which they were taken, as far as known: those (n,), by how much that moves their values (n, 7), and what weighs the rest."""
+
+    met: np.ndarray
+    carried: np.ndarray
+    whiten: Whitening
+
+
 @dataclass
 class BurnTie:
     """The residuals of one burn between two coasts.
@@ -90,6 +100,7 @@ class BurnTie:
     pitches: list[tuple[float, float, float]] = field(default_factory=list)  # pitch of the thrust as the nose shows it: MET, rad, sigma
     readings: Observations | None = None  # n rows under thrust
     left: np.ndarray = field(default_factory=lambda: np.empty((3, 0)))  # propellant read in them, kg (nan where not), its sigma, and what the burn had used by then: (3, n)
+    late: np.ndarray | None = None  # how late each was read by its clock, as reckoned last, s
     used: np.ndarray | None = None  # which of their values count, by CHANNELS and then propellant, (n, 7)
     extent: tuple[float, float] = (1.0, 1.0)  # delta-v and length, roughly
     open_steering: tuple[float, float] = (0.0, 0.0)  # sigmas of how far the thrust turns in all, and of its direction out of the plane, rad
@@ -151,14 +162,14 @@ class BurnTie:
             found += [*self._looser()]
         return np.array(found)
 
-    def residuals(self, z: np.ndarray, whiten: Whitening | None = None) -> np.ndarray:
-        """Residuals (n, C) in standard deviations for unknowns (nz, C), the coasts' own left out."""
+    def residuals(self, z: np.ndarray, clocked: Clocked | None = None) -> np.ndarray:
+        """Residuals (n, C) in standard deviations for unknowns (nz, C), the coasts' own left out; ``clocked``: of the readings under thrust, see :meth:`whitening`."""
         first, last = self.before.size, z.shape[0] - self.after.size
         a, b, c = z[:first], z[first:last], z[last:]
         burn = self.burn(b)
         start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
         mu = self.before.arc.body.mu
-        mets = [*(self.readings.met if self.readings is not None else ()), *(met for met, _, _ in self.pitches)]
+        mets = [*(clocked.met if clocked is not None else ()), *(met for met, _, _ in self.pitches)]
         flown, along = fly_burn(mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, mets, *burn[YAW:], aim=self.aim)
         parts = [self.after.at(c, end) - flown[:3]]
         if self.turn is not None:
@@ -177,9 +188,9 @@ class BurnTie:
             parts.append((burn[SPENT] - self.dropped[0])[None])
         if self.pitches:
             parts.append(self._elevation(along[:, len(mets) - len(self.pitches) :], burn))
-        if self.readings is not None:
-            masses = (self.before.mass_left(a), self.after.mass_left(c)) if self.linked else None
-            parts.append(self._read(along[:, : len(self.readings.met)], masses, start, burn[LENGTH], whiten))
+        if clocked is not None:
+            left = self._left(a, c, clocked.met, start, burn[LENGTH])
+            parts.append(np.stack([self._missed(along[:, : len(clocked.met), k], left[:, k], clocked) for k in range(z.shape[1])], axis=1))
         return np.concatenate(parts) / self.sigmas()[:, None]
 
     @property
@@ -217,36 +228,43 @@ class BurnTie:
         mass = self.masses[0] + self.after.propellant
         return math.hypot(1e-8 * float(self.centre[SPENT]), _EXACT * self.exhaust * self.before.propellant_sigma / mass)
 
-    def _read(self, along: np.ndarray, masses, start: np.ndarray, length: np.ndarray, whiten: Whitening) -> np.ndarray:
-        """Readings under thrust against motion (3, n, C) and propellant; the clock's error of a row is that of all its gauges."""
-        seen = self.readings
-        shown = np.where(self.used, np.column_stack([seen.values, self.left[0]]), 0.0)
-        left = np.full(along.shape[1:], np.nan)
-        if masses is not None:
-            left = masses[0] + (masses[1] - masses[0]) * np.clip((seen.met[:, None] - start) / length, 0.0, 1.0)
-        found = []
-        for column in range(along.shape[2]):
-            values, _ = predict(seen, along[:, :, column].T)
-            found.append(whiten(np.where(self.used, np.column_stack([values, left[:, column]]) - shown, 0.0))[self.used])
-        return np.stack(found, axis=1)
+    def _left(self, a: np.ndarray, c: np.ndarray, met: np.ndarray, start: np.ndarray, length: np.ndarray) -> np.ndarray:
+        """Propellant (n, C) at times (n,) in the burn, kg; nan where none ties the coasts."""
+        if not self.linked:
+            return np.full((len(met), len(start)), np.nan)
+        first, last = self.before.mass_left(a), self.after.mass_left(c)
+        return first + (last - first) * np.clip((met[:, None] - start) / length, 0.0, 1.0)
 
-    def whitening(self, z: np.ndarray) -> Whitening | None:
-        """Of the readings under thrust, at unknowns (nz,)."""
+    def _missed(self, state: np.ndarray, left: np.ndarray, clocked: Clocked) -> np.ndarray:
+        """Readings under thrust against states (3, n) and propellant (n,) at the times at which they were read, whitened."""
+        values = np.column_stack([predict(self.readings, state.T)[0], left])
+        shown = np.where(self.used, np.column_stack([self.readings.values, self.left[0]]), 0.0)
+        return clocked.whiten(np.where(self.used, values - clocked.carried - shown, 0.0))[self.used]
+
+    def whitening(self, z: np.ndarray) -> Clocked | None:
+        """How the readings under thrust are weighed at unknowns (nz,): the clock's error of a row, which is that of all its gauges, is taken where they put it, and what is left
+        of it is small enough to be straight."""
         if self.readings is None:
             return None
         seen, first = self.readings, self.before.size
-        burn = self.burn(z[first : first + self.unknowns, None])
+        a, burn, c = z[:first, None], self.burn(z[first : first + self.unknowns, None]), z[first + self.unknowns :, None]
         start, end = burn[MIDDLE] - burn[LENGTH] / 2, burn[MIDDLE] + burn[LENGTH] / 2
-        half = 0.25
-        times = np.concatenate([seen.met - half, seen.met + half])
-        _, along = fly_burn(
-            self.before.arc.body.mu, self.before.at(z[:first, None], start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times, *burn[YAW:], aim=self.aim)  # fmt: skip
-        low, high = (predict(seen, part.T)[0] for part in np.split(along[:, :, 0], 2, axis=1))
-        flow = np.full(len(seen), 0.0)
-        if self.linked:
-            flow -= (self.before.mass_left(z[:first, None]) - self.after.mass_left(z[first + self.unknowns :, None])) / burn[LENGTH]
-        rates = np.column_stack([np.nan_to_num((high - low) / (2 * half)), flow])
-        return Whitening.of(replace(seen, sigmas=np.column_stack([seen.sigmas, self.left[1]])), rates, self.used)
+        sigmas = np.column_stack([seen.sigmas, self.left[1]])
+        shown = np.column_stack([seen.values, self.left[0]])
+        weight = np.where(self.used, sigmas, np.inf) ** -2
+        clock = np.where(np.isfinite(seen.met_sigma), seen.met_sigma, 0.0)
+        for _ in range(1 if self.late is not None else 3):
+            late = np.zeros(len(seen)) if self.late is None else self.late
+            times = np.concatenate([seen.met + late + part for part in (-_HALF, 0.0, _HALF)])
+            _, along = fly_burn(self.before.arc.body.mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times, *burn[YAW:], aim=self.aim)  # fmt: skip
+            left = self._left(a, c, times, start, burn[LENGTH])
+            low, here, high = (np.column_stack([predict(seen, part.T)[0], kg]) for part, kg in zip(np.split(along[:, :, 0], 3, axis=1), np.split(left[:, 0], 3)))
+            rates = np.where(self.used, (high - low) / (2 * _HALF), 0.0)
+            miss = np.where(self.used, shown - here, 0.0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                step = ((weight * rates * miss).sum(axis=1) * clock**2 - late) / ((weight * rates**2).sum(axis=1) * clock**2 + 1.0)
+            self.late = np.clip(late + step, -3 * clock, 3 * clock)
+        return Clocked(seen.met + late, rates * late[:, None], Whitening.of(replace(seen, sigmas=sigmas), rates, self.used))
 
     @property
     def surplus(self) -> int:
