@@ -15,14 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyser.findings import Estimate, IdealPlan, LegAudit, LegSums
-from analyser.fitting import goals
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.burn_impulse import needed_impulses, transfer_limits
 from analyser.fitting.burns import TOGETHER, AuditedBurn
-from analyser.fitting.lying_arcs import counts_beyond_tilt, needed_as_lying, not_shown, sampled_angles, still_as_lying
-from analyser.fitting.plane_transfer import least_with_turn
+from analyser.fitting.leg_end import known_angle, miss, still_needed, tilts_of
+from analyser.fitting.lying_arcs import counts_beyond_tilt, needed_as_lying, not_shown
 from analyser.fitting.sampling import estimate
-from analyser.fitting.transfer import apsides, least_delta_v, orbit_of_apsides
+from analyser.fitting.transfer import apsides, least_delta_v
 from analyser.flight import Craft, Goal, Leg, Plan, World
 
 _SKIP = 6.0  # cost of a leg that was not flown, in circular speeds
@@ -110,7 +109,7 @@ def _apart(goal: Goal, arc: FittedArc) -> float:
         # unbound: as if the apoapsis were ten times as far as wanted, and more with the excess
         wanted = radius + goal.apoapsis
         price += abs(math.log(high / wanted)) / 4 if math.isfinite(high) else math.log(10.0) / 4 + arc.energy * wanted / arc.body.mu
-    tilt = _known(arc, "inclination")
+    tilt = known_angle(arc, "inclination")
     if math.isfinite(goal.inclination) and tilt is not None:
         price += 2 * abs(math.sin((tilt.value - goal.inclination) / 2))
     return price
@@ -126,21 +125,12 @@ def goal_served(spans: list[Span], first: int, second: int) -> Goal | None:
     return next((span.leg.goal for span in spans if span.first <= first and second <= span.last and span.leg.goal.lying), None)
 
 
-def _known(arc: FittedArc, name: str) -> Estimate | None:
-    found = (getattr(arc, "estimates", None) or {}).get(name)
-    return found if found is not None and found.known else None
-
-
-def _tilts(arc: FittedArc) -> np.ndarray:
-    return np.arccos(np.clip(arc.sampled_rotations[:, 2, 2], -1, 1))
-
-
 def _tilt_between(first: FittedArc, last: FittedArc):
     """Square of the change of inclination, best and samples, rad^2; None where one of the two is not known."""
     if first.plane is None or last.plane is None:
         return None
     best = math.acos(max(-1.0, min(1.0, last.plane.rotation[2, 2]))) - math.acos(max(-1.0, min(1.0, first.plane.rotation[2, 2])))
-    samples = _tilts(last) - _tilts(first)
+    samples = tilts_of(last) - tilts_of(first)
     noise = float(np.var(samples))
     return max(best**2 - noise, 0.0), np.maximum(samples**2 - 2 * noise, 0.0)
 
@@ -204,7 +194,7 @@ def audit_leg(
         correction_loss=_sum(each_best - needed_best, each_needed - needed, reason),
         waste=_sum(waste_best, spent - needed, reason), waste_propellant=kilograms,
         planned=_planned(planned), planned_propellant=_planned_propellant(planned), propellant=_propellant(burns),
-        still_needed=_still_needed(goal, world, last), miss=_miss(goal, world, last), remarks=tuple(remarks),
+        still_needed=still_needed(goal, world, last), miss=miss(goal, world, last), remarks=tuple(remarks),
         out_of_plane_loss=_out_of_plane(burns),
     )  # fmt: skip
     return AuditedLeg(audit, {
@@ -321,45 +311,3 @@ def _in_propellant(waste: float, samples: np.ndarray, burns: list[AuditedBurn]) 
     ratio = np.clip(np.append(samples, waste) / exhaust[-1], -20.0, 20.0)
     kilograms = ends[-1] * np.expm1(ratio)
     return estimate(float(kilograms[-1]), kilograms[:-1], "kg"), kilograms[:-1]
-
-
-def _still_needed(goal: Goal, world: World, arc: FittedArc) -> Estimate:
-    if goal.kind == "landed":
-        if arc.kind == "landed" and arc.body.name == goal.body:
-            return Estimate.of(0.0, 0.0, "m/s")
-    if arc.kind != "coast" or arc.body.name != goal.body:
-        return Estimate.unknown("m/s", f"the leg ended about {arc.body.name}" if arc.kind == "coast" else "the leg ended on the ground")
-    if goal.kind == "orbit" and counts_beyond_tilt(goal, arc):
-        return estimate(*still_as_lying(arc, goal, {"radius_min": arc.body.radius, "radius_max": arc.body.sphere_of_influence}), "m/s")
-    if goal.kind == "orbit" and wants_plane(goal) and arc.plane is not None:
-        body, tilt = arc.body, _known(arc, "inclination")
-        wanted = orbit_of_apsides(body.mu, body.radius + goal.periapsis, body.radius + goal.apoapsis)
-        limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
-        off = abs((tilt.value if tilt else math.acos(arc.plane.rotation[2, 2])) - goal.inclination)
-        best = float(least_with_turn(body.mu, arc.energy, arc.momentum, *wanted, off, **limits))
-        return estimate(best, least_with_turn(body.mu, arc.sampled_energy, arc.sampled_momentum, *wanted, np.abs(_tilts(arc) - goal.inclination), **limits), "m/s")
-    best = float(goals.still_needed(goal, world, arc.body.name, arc.energy, arc.momentum))
-    # each sample is a search of its own: every fourth tells the spread well enough
-    few = slice(None, None, 4)
-    return estimate(best, np.asarray(goals.still_needed(goal, world, arc.body.name, arc.sampled_energy[few], arc.sampled_momentum[few])), "m/s")
-
-
-def _miss(goal: Goal, world: World, arc: FittedArc) -> dict[str, Estimate]:
-    """Flown less wanted, by the goal's own quantities."""
-    if arc.kind != "coast" or arc.body.name != goal.body or goal.kind in ("landed", "escape"):
-        return {}
-    angles = [_known(arc, name) for name in ("inclination", "ascending_node_longitude", "argument_of_periapsis")]
-    sampled = sampled_angles(arc) if any(angle is not None for angle in angles) else (math.nan,) * 3
-    best = goals.miss(goal, world, arc.body.name, arc.energy, arc.momentum, *(angle.value if angle else math.nan for angle in angles))
-    spread = goals.miss(goal, world, arc.body.name, arc.sampled_energy, arc.sampled_momentum, *(many if angle else math.nan for angle, many in zip(angles, sampled)))
-    found = {}
-    for name, value in best.items():
-        published = (arc.estimates or {}).get(name)
-        shift = float(value)
-        if published is not None and published.known and math.isfinite(shift):
-            # the fit's own interval, moved: its honesty near circles is kept
-            wanted = published.value - shift
-            found[name] = Estimate(shift, published.sigma, published.low - wanted, published.high - wanted, published.unit)
-        elif math.isfinite(shift):
-            found[name] = estimate(shift, np.broadcast_to(np.asarray(spread[name], float), arc.sampled_energy.shape), "m" if name.endswith("altitude") else "rad")
-    return found
