@@ -18,6 +18,7 @@ from analyser.fitting.bought import with_worth
 from analyser.fitting.burns import AuditedBurn, audit_burn
 from analyser.fitting.chain import Chain, build_chain
 from analyser.fitting.clock_runs import mend_jumps, settle_clock_runs
+from analyser.fitting.column_units import mend_units
 from analyser.fitting.descents import find_descents
 from analyser.fitting.entries import find_entries
 from analyser.fitting.gauge_corrections import corrected
@@ -79,6 +80,10 @@ def fit_flight(flight: Flight, joined: bool = True, judged: bool = True) -> Find
     if not len(table):
         remarks.append("no readings: nothing could be fitted")
         return _empty(ideal, remarks)
+    table, said = mend_units(table, world, flight.plan)
+    if said:
+        remarks += said
+        flight = replace(flight, readings=replace(flight.readings, table=table))
     body, said = reference_bodies(table, world, flight.plan)
     remarks += said
     table, turned = inertial_speeds(table, world, body)

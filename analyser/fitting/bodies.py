@@ -26,15 +26,9 @@ def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None
     body : array (n,) of object (str)
     remarks : tuple of str
     """
-    count = len(table)
-    typed = [str(name or "").strip() for name in table["body"]] if "body" in table else [""] * count
-    if any(typed):
-        first = next(name for name in typed if name)
-        body, current = np.empty(count, dtype=object), first
-        for row, name in enumerate(typed):
-            current = name or current
-            body[row] = current
-        return _mended(table, world, body)
+    typed = typed_bodies(table)
+    if typed is not None:
+        return _mended(table, world, typed)
     names = list(world.bodies)
     start = plan.start.body if plan is not None else world.root.name
     body = _cheapest_course(table, world, names, start)
@@ -42,6 +36,18 @@ def reference_bodies(table: pd.DataFrame, world: World, plan: Plan | None = None
     if len(names) == 1:
         return body, ()
     return body, (f"no reference body was typed; the altitudes say: {', then '.join(passed)}",)
+
+
+def typed_bodies(table: pd.DataFrame) -> np.ndarray | None:
+    """Body of each row as typed, the last one standing until another is; None where none is typed at all."""
+    typed = [str(name or "").strip() for name in table["body"]] if "body" in table else []
+    if not any(typed):
+        return None
+    body, current = np.empty(len(typed), dtype=object), next(name for name in typed if name)
+    for row, name in enumerate(typed):
+        current = name or current
+        body[row] = current
+    return body
 
 
 def _mended(table: pd.DataFrame, world: World, body: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
