@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analyser.ingest.automaton import compile_pattern
-from analyser.ingest.beam import folded, glance
+from analyser.ingest.beam import folded, glance, glances
 from analyser.ingest.grammar import Grammar
 from analyser.ingest.ocr import Line
 from analyser.ingest.panel import Gauge
@@ -157,6 +157,29 @@ def test_a_glance_says_how_risky_it_is():
     assert text == "4.1" and risk < 1e-6  # either mark means the same here
     text, risk = glance(columns({"4": 1.0}, {".": 0.6, ",": 0.4}, {"1": 1.0}, blank, {"2": 1.0}, blank, {"7": 1.0}))
     assert risk > 0.3  # but not where it may part thousands
+
+
+def test_glances_at_many_are_those_at_each():
+    """No crop's characters count for its neighbour's, not even the same ones side by side."""
+    dice = np.random.default_rng(5)
+    texts = ["11", "1", "1.250", "", "0 14:05:59", "-7,5 km", "8"]
+    many = [columns_of(text) if text else np.eye(len(ALPHABET) + 2, dtype=np.float32)[[0, 0, 0]] for text in texts]
+    for shares in many:
+        shares += dice.uniform(0, 0.002, shares.shape).astype(np.float32)
+        shares /= shares.sum(axis=1, keepdims=True)
+    alone, together = [glance(shares) for shares in many], glances(many)
+    assert [text for text, _ in together] == texts == [text for text, _ in alone]
+    assert [risk for _, risk in together] == pytest.approx([risk for _, risk in alone], rel=1e-5)
+    assert together[3][1] == 1.0 and 0.1 < together[0][1] < 0.99 and glances([]) == []
+
+
+@pytest.mark.parametrize("raw, glanced", [("55 km", "55?km"), ("55? km", "55 km")])
+def test_what_either_network_sees_covered_is_never_believed_by_itself(raw, glanced):
+    gauge = _Shows(GRAMMARS[3])
+    sure = Seen((("55 km", 0.9999),), "55 km", "55 km", 1e-4)
+    assert interpret(gauge, sure, ".").doubt == ""
+    covered = interpret(gauge, replace(sure, raw=raw, glanced=glanced), ".")
+    assert covered.best.value == 55e3 and "covered" in covered.doubt
 
 
 def test_letters_that_a_gauge_does_not_show_count_as_those_alike():
