@@ -9,7 +9,7 @@ from analyser.fitting import goals
 from analyser.fitting.ideal_draft import Draft, Place, lowest_impulse
 from analyser.fitting.ideal_ground import LAUNCH_LOSS_SHARE, land, lift_off, park, through_air
 from analyser.fitting.ideal_moon import aim, leg_from_moon, leg_to_moon
-from analyser.fitting.ideal_planes import aimed, lay_orbit, lifted
+from analyser.fitting.ideal_planes import aimed, counting_the_turn, lay_orbit, lifted
 from analyser.fitting.moon_words import clock_words
 from analyser.fitting.transfer import apsides, least_transfer, orbit_of_apsides
 from analyser.flight import Body, Goal, World
@@ -54,7 +54,7 @@ def _about_one_body(goal: Goal, world: World, body: Body, place: Place, draft: D
         if place.landed:
             draft.remarks.append("a periapsis is no goal for a craft on the ground; an orbit is")
             return None
-        _, then = aim(goal, body, following)
+        then = counting_the_turn(goal, body, place, aim(goal, body, following)[1])
         _, energy, h = (float(x) for x in goals.cheapest_with_periapsis(body, *place.orbit, body.radius + goal.periapsis, then))
         wanted = (energy, h)
     else:

@@ -11,7 +11,9 @@ from analyser.fitting.ideal_draft import Draft, Place, lowest_impulse
 from analyser.fitting.lying import Angles, angle_between, least_to_lie
 from analyser.fitting.orientation import argument_of_latitude, axes_of
 from analyser.fitting.plane_flight import SpaceImpulse
+from analyser.fitting.plane_transfer import least_with_turn
 from analyser.fitting.tanks import Tanks
+from analyser.fitting.transfer import least_delta_v
 from analyser.fitting.transfer_search import apsides
 from analyser.flight import Body, Goal
 
@@ -54,12 +56,27 @@ def lay_orbit(goal: Goal, body: Body, place: Place, wanted, draft: Draft) -> Pla
     if len(found.impulses) > 1:
         draft.path(body, found.energy, math.copysign(found.angular_momentum, place.angular_momentum))
     draft.duration = found.duration
-    if goal.kind == "periapsis" and turn > 1e-7:
-        draft.remarks.append("the turn is put on top of the cheapest change of the periapsis")
     if found.impulses and plane_known and turn > 1e-7:
         draft.remarks.append(f"turns the plane by {math.degrees(turn):.4g} deg")
     lies = after if plane_known else angles_of_goal(goal)
     return Place(body.name, *wanted, inclination=lies.inclination, node=lies.node, argument=lies.argument)
+
+
+def counting_the_turn(goal: Goal, body: Body, place: Place, then=None):
+    """What a turn of the plane adds to the cost of reaching an orbit, (energies, angular momenta) -> m/s, and ``then``, the cost of what comes next; just ``then`` where
+    there is no turn."""
+    here = angles_of_place(place)
+    turn = 0.0 if math.isnan(here.inclination) else angle_between(here, here.after(angles_of_goal(goal)))
+    if not turn > 1e-7:
+        return then
+    limits = {"radius_min": body.radius, "radius_max": body.sphere_of_influence}
+
+    def more(energy, h):
+        pair = place.energy, abs(place.angular_momentum), energy, np.abs(h)
+        added = least_with_turn(body.mu, *pair, turn, **limits) - least_delta_v(body.mu, *pair, **limits)
+        return added if then is None else added + then(energy, h)
+
+    return more
 
 
 def lifted(goal: Goal, body: Body, end: Place, draft: Draft, tanks: Tanks) -> Place:

@@ -122,6 +122,15 @@ def test_the_burns_lead_to_the_orbit_as_it_is_to_lie(here, there):
     )
 
 
+def test_a_periapsis_with_a_turn_goes_out_as_far_as_pays():
+    """A large turn on the way to a periapsis: the orbit reached is as high as makes the whole cheapest; none of other heights costs less."""
+    goal = Goal("periapsis", "Ardent", 150e3, inclination=50 * DEG)
+    found = planned(orbit(200e3, 200e3, 0), goal).legs[0].delta_v
+    others = [planned(orbit(200e3, 200e3, 0), orbit(150e3, high, 50)).legs[0].delta_v for high in (200e3, 500e3, 1500e3, 5000e3, 20000e3, 60000e3)]
+    assert found <= min(others) * (1 + 1e-6)
+    assert found > 0.7 * min(others)
+
+
 def test_arrivals_and_lift_offs_take_the_plane_asked_for():
     moon = Goal("periapsis", "Lull", 30e3, inclination=60 * DEG)
     found = planned(orbit(200e3, 200e3, 0), moon, Goal("orbit", "Lull", 30e3, 30e3, 60 * DEG), Goal("orbit", "Lull", 30e3, 30e3, 70 * DEG))
