@@ -13,19 +13,16 @@ import numpy as np
 import pandas as pd
 
 from analyser.fitting.arcs import FittedArc, ground_arc
-from analyser.fitting.conic import propagate_jacobian
-from analyser.fitting.constancy import ROW_CAP, VALUE_CAP, constancy
-from analyser.fitting.observations import CHANNELS, Observations, observe, predict
-from analyser.fitting.orbit import CoastFit, fit_coast
+from analyser.fitting.coast_fits import AGREES, CoastFits
+from analyser.fitting.constancy import constancy
+from analyser.fitting.orbit import CoastFit
 from analyser.fitting.pairs import pair_misfit
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.segments import BREAK_COST, STEADY_COST, THROTTLE_OPEN, Stretch, burning, first_partition, steady, surely_coasting
-from analyser.fitting.slips import explain
 from analyser.flight import World
 
 _ENOUGH = 600  # rows of a coast among which the places of a split are sought
-AGREES = 4.0  # sigmas within which a row's value belongs to an orbit
 
 
 @dataclass(frozen=True)
@@ -48,7 +45,7 @@ def build_chain(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHist
     rows, propellant : the same readings as arrays, and the sorted propellant gauge.
     world : World
     """
-    fitter = _Fitter(table, rows, world)
+    fitter = CoastFits(table, rows, world)
     stretches = first_partition(rows, propellant, pair_misfit(rows, world))
     for _ in range(4):  # each pass can open the way for another; a few settle it
         before = [(stretch.kind, stretch.rows) for stretch in stretches]
@@ -58,90 +55,6 @@ def build_chain(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHist
         if [(stretch.kind, stretch.rows) for stretch in stretches] == before:
             break
     return _assemble(stretches, rows, world, fitter)
-
-
-class _Fitter:
-    """Fits of row sets, remembered."""
-
-    def __init__(self, table: pd.DataFrame, rows: PanelRows, world: World):
-        self.table, self.rows, self.world = table, rows, world
-        self._robust: dict[tuple[int, ...], CoastFit | None] = {}
-        self._seen: dict[str, tuple[Observations, np.ndarray]] = {}
-
-    def robust(self, stretch: Stretch) -> CoastFit | None:
-        """The robust fit, or None where the rows hold no motion at all."""
-        if stretch.rows not in self._robust:
-            seen = observe(self.table, self.world[stretch.body], stretch.rows)
-            self._robust[stretch.rows] = fit_coast(seen) if len(seen) and seen.present.any() else None
-        return self._robust[stretch.rows]
-
-    def cost(self, stretch: Stretch) -> float:
-        """Chi-square of the robust fit with gross errors capped; 0 where nothing can be fitted."""
-        fit = self.robust(stretch)
-        if fit is None:
-            return 0.0
-        if not np.all(np.isfinite(fit.state)):
-            return math.inf
-        # by the gauges' own sigmas, not the widened ones; what was set aside costs as much as a gross error may, a row no more than a row may
-        price = np.where(fit.used, np.minimum(np.square(np.nan_to_num(fit.residuals)), VALUE_CAP), 0.0).sum(axis=1)
-        place = {int(position): k for k, position in enumerate(fit.observations.positions)}
-        for item in fit.set_aside:
-            price[place[item.position]] += VALUE_CAP
-        return float(np.minimum(price, ROW_CAP).sum())
-
-    def disagreement(self, fit: CoastFit, rows) -> np.ndarray:
-        """|reading - prediction| of some rows' values in sigmas, the orbit's own uncertainty included."""
-        seen, *_, off = self._against(fit, rows)
-        return off[seen.present] if len(seen) else np.empty(0)
-
-    def agree(self, first: Stretch, second: Stretch) -> bool:
-        """Whether the orbits of two coasts are the same within what is known of them: a burn that changes less can't be told from none, however many readings there are.
-
-        The digits of neighbouring readings err alike, which two fits follow more closely than one does; the doubt of an orbit knows of that, the sum of squares does not.
-        """
-        fits = [self.robust(stretch) for stretch in (first, second)]
-        if any(fit is None or not fit.determined or not np.all(np.isfinite(fit.covariance)) for fit in fits):
-            return False
-        between = (self.rows.met[first.rows[-1]] + self.rows.met[second.rows[0]]) / 2
-        states, spreads = [], []
-        for fit in fits:
-            state, slope, _ = propagate_jacobian(fit.body.mu, fit.state, np.array([between - fit.epoch]))
-            states.append(state[0])
-            spreads.append(slope[0] @ fit.covariance @ slope[0].T)
-        apart, spread = states[1] - states[0], spreads[0] + spreads[1]
-        scale = np.sqrt(np.diag(spread))
-        return bool((apart / scale) @ np.linalg.solve(spread / np.outer(scale, scale), apart / scale) < BREAK_COST)
-
-    def slipped(self, fit: CoastFit, row: int) -> bool:
-        """Whether all values of a row but one agree with an orbit, and one simple slip explains that one."""
-        seen, values, spread, off = self._against(fit, (row,))
-        wrong = np.flatnonzero(off[0] >= AGREES) if len(seen) else ()
-        if len(wrong) != 1 or seen.present.sum() < 3:
-            return False
-        column, k = CHANNELS[wrong[0]], wrong[0]
-        previous = float(self.rows.value[column][row - 1]) if row else math.nan
-        read, sigma, said, unsure = (float(part[0, k]) for part in (seen.values, seen.sigmas, values, spread))
-        return explain(column, read, sigma, said, unsure, previous=previous) is not None
-
-    def _against(self, fit: CoastFit, rows) -> tuple[Observations, np.ndarray, np.ndarray, np.ndarray]:
-        """Some rows' readings, what the orbit says of them, its sigma, and the difference in sigmas, each (n, 6)."""
-        if fit.body.name not in self._seen:
-            every = observe(self.table, fit.body)
-            place = np.full(len(self.rows), -1)
-            place[every.positions] = np.arange(len(every))
-            self._seen[fit.body.name] = every, place
-        every, place = self._seen[fit.body.name]
-        picked = place[list(rows)]
-        seen = every.rows(picked[picked >= 0])
-        states, to_state, rates = propagate_jacobian(fit.body.mu, fit.state, seen.met - fit.epoch)
-        values, to_values = predict(seen, states)
-        to_values = np.nan_to_num(to_values)
-        slope = to_values @ to_state
-        clock = seen.met_sigma[:, None] * np.einsum("njk,nk->nj", to_values, rates)
-        spread = np.sqrt(clock**2 + np.einsum("nij,jk,nik->ni", slope, fit.covariance, slope))
-        with np.errstate(invalid="ignore"):
-            off = np.abs(seen.values - values) / np.hypot(seen.sigmas, spread)
-        return seen, values, spread, off
 
 
 def _no_burn_between(first: Stretch, second: Stretch, middle: tuple[int, ...], rows: PanelRows, propellant: PropellantHistory) -> bool:
@@ -155,7 +68,7 @@ def _no_burn_between(first: Stretch, second: Stretch, middle: tuple[int, ...], r
     return not (marks or any(rows.says(row, "cutoff") for row in (*middle, second.rows[0])))
 
 
-def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: CoastFits) -> list[Stretch]:
     """Join neighbouring coasts (and what lies between) that one orbit explains."""
     done: list[Stretch] = []
     pending = list(stretches)
@@ -180,7 +93,7 @@ def _merge(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHist
     return done
 
 
-def _may_be_one(first: Stretch, second: Stretch, fitter: _Fitter) -> bool:
+def _may_be_one(first: Stretch, second: Stretch, fitter: CoastFits) -> bool:
     """Whether the orbit of the better read of two coasts explains most of the other: cheap, before both are fitted as one."""
     better, other = (first, second) if len(first.rows) >= len(second.rows) else (second, first)
     fit = fitter.robust(better)
@@ -206,7 +119,7 @@ def _steady_across(first: Stretch, second: Stretch, propellant: PropellantHistor
     return bool(before and after and steady(propellant, before[-1], after[0]))
 
 
-def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: CoastFits) -> list[Stretch]:
     """Give edge rows of powered stretches to the coast beside them where its orbit explains most of their values."""
     stretches = list(stretches)
     for position in range(len(stretches)):
@@ -232,7 +145,7 @@ def _attach(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHis
     return [stretch for stretch in stretches if stretch.rows]
 
 
-def _belongs(fitter: _Fitter, fit: CoastFit, row: int, coast: Stretch, side: int, rows: PanelRows, propellant: PropellantHistory) -> bool:
+def _belongs(fitter: CoastFits, fit: CoastFit, row: int, coast: Stretch, side: int, rows: PanelRows, propellant: PropellantHistory) -> bool:
     if burning(rows, row) or (rows.says(row, "cutoff") if side < 0 else rows.says(row, "ignition", "liftoff")):
         return False
     known = propellant.known(coast.rows)
@@ -249,7 +162,7 @@ def _belongs(fitter: _Fitter, fit: CoastFit, row: int, coast: Stretch, side: int
     return good >= 2 and good >= 0.6 * len(off) and (bool(shut) or fitter.slipped(fit, row))
 
 
-def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: _Fitter) -> list[Stretch]:
+def _split(stretches: list[Stretch], rows: PanelRows, propellant: PropellantHistory, fitter: CoastFits) -> list[Stretch]:
     """Split coasts that one orbit explains badly."""
     done: list[Stretch] = []
     pending = list(stretches)
@@ -285,7 +198,7 @@ def _likely_cuts(stretch: Stretch, rows: PanelRows) -> list[int]:
     return sorted(price, key=price.get)[:3]
 
 
-def _assemble(stretches: list[Stretch], rows: PanelRows, world: World, fitter: _Fitter) -> Chain:
+def _assemble(stretches: list[Stretch], rows: PanelRows, world: World, fitter: CoastFits) -> Chain:
     arcs: list[FittedArc] = []
     between: list[tuple[int, ...]] = []
     loose: list[int] = []
@@ -305,7 +218,7 @@ def _assemble(stretches: list[Stretch], rows: PanelRows, world: World, fitter: _
     return Chain(tuple(arcs), tuple(between), frozenset(air), fits)
 
 
-def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: _Fitter, fits: dict) -> FittedArc | None:
+def _arc(index: int, stretch: Stretch, rows: PanelRows, world: World, fitter: CoastFits, fits: dict) -> FittedArc | None:
     body = world[stretch.body]
     met = rows.met[list(stretch.rows)]
     if stretch.kind == "landed":
