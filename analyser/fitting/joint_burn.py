@@ -190,7 +190,7 @@ class BurnTie:
             parts.append(self._elevation(along[:, len(mets) - len(self.pitches) :], burn))
         if clocked is not None:
             left = self._left(a, c, clocked.met, start, burn[LENGTH])
-            parts.append(np.stack([self._missed(along[:, : len(clocked.met), k], left[:, k], clocked) for k in range(z.shape[1])], axis=1))
+            parts.append(self._missed(along[:, : len(clocked.met)], left, clocked))
         return np.concatenate(parts) / self.sigmas()[:, None]
 
     @property
@@ -235,11 +235,14 @@ class BurnTie:
         first, last = self.before.mass_left(a), self.after.mass_left(c)
         return first + (last - first) * np.clip((met[:, None] - start) / length, 0.0, 1.0)
 
-    def _missed(self, state: np.ndarray, left: np.ndarray, clocked: Clocked) -> np.ndarray:
-        """Readings under thrust against states (3, n) and propellant (n,) at the times at which they were read, whitened."""
-        values = np.column_stack([predict(self.readings, state.T)[0], left])
-        shown = np.where(self.used, np.column_stack([self.readings.values, self.left[0]]), 0.0)
-        return clocked.whiten(np.where(self.used, values - clocked.carried - shown, 0.0))[self.used]
+    def _missed(self, states: np.ndarray, left: np.ndarray, clocked: Clocked) -> np.ndarray:
+        """Readings under thrust against states (3, n, C) and propellant (n, C) at the times at which they were read, whitened."""
+        count, columns = left.shape
+        every = self.readings.rows(np.tile(np.arange(count), columns))
+        motion = predict(every, states.transpose(2, 1, 0).reshape(-1, 3))[0].reshape(columns, count, -1)
+        values = np.concatenate([motion.transpose(1, 2, 0), left[:, None, :]], axis=1)
+        shown = (np.column_stack([self.readings.values, self.left[0]]) + clocked.carried)[:, :, None]
+        return clocked.whiten(np.where(self.used[:, :, None], values - shown, 0.0))[self.used]
 
     def whitening(self, z: np.ndarray) -> Clocked | None:
         """How the readings under thrust are weighed at unknowns (nz,): the clock's error of a row, which is that of all its gauges, is taken where they put it, and what is left
@@ -253,7 +256,7 @@ class BurnTie:
         shown = np.column_stack([seen.values, self.left[0]])
         weight = np.where(self.used, sigmas, np.inf) ** -2
         clock = np.where(np.isfinite(seen.met_sigma), seen.met_sigma, 0.0)
-        for _ in range(1 if self.late is not None else 3):
+        for _ in range(1 if self.late is not None else 2):
             late = np.zeros(len(seen)) if self.late is None else self.late
             times = np.concatenate([seen.met + late + part for part in (-_HALF, 0.0, _HALF)])
             _, along = fly_burn(self.before.arc.body.mu, self.before.at(a, start), start, end, burn[SPENT], burn[ANGLE], burn[RATE], self.exhaust, times, *burn[YAW:], aim=self.aim)  # fmt: skip
