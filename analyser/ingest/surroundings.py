@@ -125,7 +125,7 @@ class _Around:
             for column in range(across):
                 where = (slice(row * tall // down, (row + 1) * tall // down), slice(column * wide // across, (column + 1) * wide // across))
                 use = self.mask[where] > 0
-                if use.mean() > 0.25 and float(np.sqrt((self.known[where][use] ** 2).mean())) > TEXTURED:
+                if use.mean() > 0.25 and float(self.known[where][use].std()) > TEXTURED:
                     cells.append(where)
         return cells
 
@@ -142,16 +142,14 @@ class _Around:
         row, column = np.unravel_index(int(fits.argmax()), fits.shape)
         best = float(fits[row, column])
         inside = 0 < row < fits.shape[0] - 1 and 0 < column < fits.shape[1] - 1
-        if best < FITS or not inside:
-            row = column = REACH  # nothing speaks for a shift
+        dx = dy = 0.0
+        if best >= max(FITS, float(fits[REACH, REACH]) + GAIN) and inside:
+            dx, dy = column - REACH + _peak(fits[row, column - 1 : column + 2]), row - REACH + _peak(fits[row - 1 : row + 2, column])
+        if math.hypot(dx, dy) < LEAST_SHIFT:  # nothing speaks for a shift
+            row = column = REACH
+            dx = dy = 0.0
         cells = self._cell_fits(seen[row : row + self.size[1], column : column + self.size[0]])
-        if best < FITS or not inside:
-            return homography, cells
-        dx, dy = column - REACH + _peak(fits[row, column - 1 : column + 2]), row - REACH + _peak(fits[row - 1 : row + 2, column])
-        if best < float(fits[REACH, REACH]) + GAIN or math.hypot(dx, dy) < LEAST_SHIFT:
-            return homography, cells
-        shift = np.array([[1, 0, dx / self.scale], [0, 1, dy / self.scale], [0, 0, 1]])
-        return homography @ shift, cells
+        return homography @ np.array([[1, 0, dx / self.scale], [0, 1, dy / self.scale], [0, 0, 1]]), cells
 
     def _cell_fits(self, seen: "np.ndarray") -> "np.ndarray":
         import numpy as np
