@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import InputError
 from analyser.files import write_atomically
+from analyser.flight import TEXTS
 from analyser.ingest import ocr
 from analyser.ingest.beam import shows_nothing
 from analyser.ingest.images import grey_of, load_opencv, open_image
@@ -71,7 +72,7 @@ def propose(pixels: "np.ndarray") -> list[Proposal]:
         names[box] = next((text for text in texts if quantity(text) and text not in names.values()), names[box])
     found = [_named(Proposal("drum" if counts.get(box) else "readout", box, text="" if counts.get(box) else shown[box], label=names[box], wheels=counts.get(box, 0))) for box in windows]
     found += [each for box, text in bare if (each := _named(Proposal("readout", box, text=text, label=names[box]))).reads]
-    for box in bars:
+    for box in [box for box in bars if names[box] or scales[box][0]]:  # two colours that nothing speaks of are an ornament
         beside = [line for line in lines if any(share_within(mark, line.box) > 0.6 for mark in scales[box][1])]
         percent = " %" if any("%" in line.text for line in beside) else ""
         found.append(_named(Proposal("tape", box, label=names[box] + percent, scale=scales[box][0])))
@@ -113,15 +114,17 @@ def _round(pixels: "np.ndarray", kind: str, box: Box, name: str, lines: list[Lin
 
 
 def _lamps(pixels: "np.ndarray", every: list[Box], taken: list[Box], lines: list[Line]) -> list[Proposal]:
-    """Plates with a word on them, and small round things with a word beside them."""
+    """Plates with a word on them, and small round things with a word beside them; windows that show words among them."""
     grey = grey_of(pixels)
     free = [line for line in lines if re.search(r"[A-Za-z]{2}", line.text) and not any(share_within(line.box, box) > 0.3 for box in taken)]
     plates = [box for box in plates_in(pixels, every, taken) if not any(share_within(box, line.box) > 0.6 for line in free)]
+    beside = [line for line in free if not any(share_within(line.box, box) > 0.5 for box in plates)]
     inner = [grey[top + (bottom - top) // 8 : bottom - (bottom - top) // 8, left + (right - left) // 16 : right - (right - left) // 16] for left, top, right, bottom in plates]
-    found = [
-        Proposal("lamp", box, "note", label=line.text) for box, line in zip(plates, ocr.read_lines(inner))
-        if line.confidence > 0.5 and re.fullmatch(r"[A-Za-z][A-Za-z .&/-]+", line.text)
-    ]  # fmt: skip
+    found = []
+    for box, line, name in zip(plates, ocr.read_lines(inner), names_of(plates, beside, grey.shape[0])):
+        if line.confidence > 0.5 and re.fullmatch(r"[A-Za-z][A-Za-z .&/-]+[A-Za-z]", line.text):
+            reads = quantity(name)  # a window that shows words has a name beside it; a lamp has it on its glass
+            found.append(Proposal("readout", box, reads, line.text, name) if reads in TEXTS else Proposal("lamp", box, "note", label=line.text))
     discs = round_lamps(pixels, [*taken, *(each.box for each in found)])
     named = zip(discs, names_of(discs, free, grey.shape[0]))
     return found + [Proposal("lamp", box, "note", label=name) for box, name in named if any(line.text == name and _in_line(box, line.box) for line in free)]
