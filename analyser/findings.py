@@ -307,7 +307,8 @@ class Findings:
 
     ``track`` is the fitted motion sampled for drawing: columns met, body, part ("arc 0", "burn 1"), altitude, radius, speed,
     vertical_speed, angle (true anomaly from the arc's periapsis, rad). ``fit`` has one row a reading used or set aside: position,
-    column, value, model, residual (in sigmas), arc, used (bool), radius, angle.
+    column, value, model, residual (in sigmas), arc, used (bool), radius, angle. ``taken`` are those of the ``remarks`` that tell what of the readings was taken
+    otherwise than written: units, bodies, clocks, gauges' errors.
     """
 
     arcs: tuple[Arc, ...]
@@ -326,6 +327,12 @@ class Findings:
     ascents: tuple[Ascent, ...] = ()
     descents: tuple[Descent, ...] = ()
     sums: LegSums | None = None
+    taken: tuple[str, ...] = ()
+
+    @property
+    def open_questions(self) -> tuple[str, ...]:
+        """The remarks that do not tell how the readings were taken."""
+        return tuple(remark for remark in self.remarks if remark not in self.taken)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data as findings.json holds it (the contract of the file formats)."""
@@ -340,6 +347,7 @@ class Findings:
             "set_aside": [plain(item) for item in self.set_aside],
             "advice": [plain(item) for item in self.advice],
             "remarks": list(self.remarks),
+            "taken": list(self.taken),
             "ideal": plain(self.ideal) if self.ideal else None,
             "margins": [plain(item) for item in self.margins],
             "entries": [plain(item) for item in self.entries],

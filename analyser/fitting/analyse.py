@@ -13,30 +13,26 @@ from analyser.fitting.advice import advise
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.ascents import find_ascents
 from analyser.fitting.aside import as_read, screened, set_aside_readings
-from analyser.fitting.bodies import reference_bodies
 from analyser.fitting.bought import with_worth
 from analyser.fitting.burns import AuditedBurn, audit_burn
-from analyser.fitting.chain import Chain, build_chain
-from analyser.fitting.clock_runs import mend_jumps, settle_clock_runs
-from analyser.fitting.column_units import mend_units
+from analyser.fitting.chain import Chain
 from analyser.fitting.descents import find_descents
 from analyser.fitting.entries import find_entries
-from analyser.fitting.gauge_corrections import corrected
-from analyser.fitting.gauge_errors import find_gauge_errors, quiet_runs, widened
+from analyser.fitting.gauge_errors import widened
 from analyser.fitting.ideal import plan_mission
 from analyser.fitting.joint import Gap, Joint, refine
 from analyser.fitting.landings import liftoff, touchdown
-from analyser.fitting.out_of_turn import leave_out, retold
-from analyser.fitting.over_ground import inertial_speeds
+from analyser.fitting.out_of_turn import retold
 from analyser.fitting.planes import lay, plane_remarks, settle, turned_by_burn
 from analyser.fitting.margins import margins_over_time
 from analyser.fitting.legs import audit_leg, goal_served, leg_spans, sum_legs
 from analyser.fitting.intervals import describe
 from analyser.fitting.powered_memory import PoweredMemory
 from analyser.fitting.next_reading import best_next_reading
-from analyser.fitting.panel_rows import PanelRows, panel_rows
-from analyser.fitting.propellant import PropellantHistory, propellant_history
+from analyser.fitting.panel_rows import PanelRows
+from analyser.fitting.propellant import PropellantHistory
 from analyser.fitting.tracks import fit_table, sample_track
+from analyser.fitting.understood import understand
 from analyser.flight import Flight
 
 CAUTION = (
@@ -80,44 +76,13 @@ def fit_flight(flight: Flight, joined: bool = True, judged: bool = True) -> Find
     if not len(table):
         remarks.append("no readings: nothing could be fitted")
         return _empty(ideal, remarks)
-    table, said = mend_units(table, world, flight.plan)
-    if said:
-        remarks += said
-        flight = replace(flight, readings=replace(flight.readings, table=table))
-    body, said = reference_bodies(table, world, flight.plan)
-    remarks += said
-    table, turned = inertial_speeds(table, world, body)
-    if turned.any():
-        remarks.append("speeds over the surface were turned into inertial ones by the course that latitude and longitude show")
-    rows = panel_rows(table, world, body)
-    propellant = propellant_history(table, craft)
-    table, open_at, said = settle_clock_runs(table, rows, propellant, world)
-    if said:
-        remarks += said
-        flight = replace(flight, readings=replace(flight.readings, table=table))
-        rows = panel_rows(table, world, body)
-    chain = build_chain(table, rows, propellant, world)
-    table, misplaced = leave_out(table, chain, propellant)
-    if misplaced:
-        flight = replace(flight, readings=replace(flight.readings, table=table))
-        rows, propellant = panel_rows(table, world, body), propellant_history(table, craft)
-        chain = build_chain(table, rows, propellant, world)
-    table, said = mend_jumps(table, rows, propellant, chain)
-    if said:
-        remarks += said
-        flight = replace(flight, readings=replace(flight.readings, table=table))
-        rows = panel_rows(table, world, body)
-        chain = build_chain(table, rows, propellant, world)
-    gauge_errors = find_gauge_errors(table, rows, propellant, chain, world)
-    if gauge_errors:
-        table = corrected(table, gauge_errors, rows, [places for _, places in quiet_runs(rows, propellant, chain)], world)
-        flight = replace(flight, readings=replace(flight.readings, table=table))
-        remarks += map(str, gauge_errors)
-        rows = panel_rows(table, world, body)
-        chain = build_chain(table, rows, propellant, world)
-    underway = misplaced + screened(chain, rows, flight)
+    written, known = flight, understand(flight)
+    flight, rows, propellant, chain, gauge_errors = known.flight, known.rows, known.propellant, known.chain, known.gauge_errors
+    table = flight.readings.table
+    remarks += known.taken
+    underway = [*known.misplaced, *screened(chain, rows, flight)]
     laid, planes = lay(chain, table)
-    joint = refine(laid, _gaps(chain, laid, rows, propellant, open_at) if joined else [], rows, propellant, world)
+    joint = refine(laid, _gaps(chain, laid, rows, propellant, known.open_at) if joined else [], rows, propellant, world)
     arcs = [_described(widened(arc, gauge_errors) if gauge_errors else arc) for arc in joint.arcs]
     settle(arcs, planes)
     remarks += joint.remarks
@@ -131,7 +96,7 @@ def fit_flight(flight: Flight, joined: bool = True, judged: bool = True) -> Find
     flown = [audit_leg(span, world, craft, arcs, audited, ideal) for span in spans]
     legs = tuple(leg.audit for leg in flown)
     burns = tuple(_named(item.burn, number, legs) for number, item in enumerate(audited))
-    set_aside = retold(table, as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), flight, turned))
+    set_aside = retold(table, as_read(set_aside_readings(chain, rows, propellant, flight, underway, planes), written, known.turned))
     remarks += _unknowns(flight, chain, arcs, rows) + plane_remarks(table, arcs, planes)
     climbs = find_ascents(arcs, audited, legs, rows, propellant, memory)
     findings = Findings(
@@ -140,6 +105,7 @@ def fit_flight(flight: Flight, joined: bool = True, judged: bool = True) -> Find
         track=sample_track(arcs, audited, rows), fit=fit_table(chain, table, rows, set_aside),
         entries=find_entries(arcs, chain.between, rows, audited, propellant, landings), ascents=tuple(climb.ascent for climb in climbs),
         descents=find_descents(arcs, audited, legs, rows, propellant, memory), sums=sum_legs(flown),
+        taken=(*written.readings.remarks, *known.taken),
     )  # fmt: skip
     findings = replace(findings, legs=with_worth(legs, findings, audited, world))
     margins = cache(lambda: margins_over_time(flight, findings, memory))

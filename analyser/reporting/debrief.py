@@ -119,10 +119,10 @@ def _sections(flight: Flight, findings: Findings, crops: Mapping, pictures: Mapp
         "Readings set aside and doubtful",
         () if aside or doubtful else ("None was set aside, and none is doubtful.",),
         tables=(aside,) if aside else (),
-        bullets=tuple(flight.readings.remarks),
+        bullets=findings.taken or tuple(flight.readings.remarks),
         crops=doubtful,
     )
-    missing = (*findings.remarks, *unknowns(findings))
+    missing = (*findings.open_questions, *unknowns(findings))
     yield Section("unknown", "What could not be known, and why", () if missing else ("Nothing that a debrief asks for is missing.",), bullets=missing)
 
 

@@ -52,8 +52,16 @@ def summary_text(flight: Flight, findings: Findings) -> str:
             perhaps = f"; {item.suggestion}" if item.suggestion else ""
             lines += wrapped(f"{item.source}:{item.row}, {item.column.replace('_', ' ')} {read}: {item.reason}{perhaps}", "    ", first="  ")
         lines += [f"  and {len(findings.set_aside) - 5} more"] if len(findings.set_aside) > 5 else []
+    lines += _taken(findings)
     lines += ["", *wrapped(debrief.intervals), *wrapped(CAUTION)]
     return join_lines(lines)
+
+
+def _taken(findings: Findings) -> list[str]:
+    """What of the readings was taken otherwise than written."""
+    if not findings.taken:
+        return []
+    return ["", "How the readings were taken:", *(line for remark in findings.taken for line in wrapped(remark, "  ", first="- "))]
 
 
 def fit_text(flight: Flight, findings: Findings) -> str:
@@ -65,7 +73,8 @@ def fit_text(flight: Flight, findings: Findings) -> str:
             lines += [*set_table(_only(table, _NARROW.get(table.caption, table.headers))), ""]
     if not any(tables):
         lines += [*wrapped("Nothing could be fitted to these readings."), ""]
-    missing = (*findings.remarks, *unknowns(findings))
+    lines += [*_taken(findings)[1:], ""] if findings.taken else []
+    missing = (*findings.open_questions, *unknowns(findings))
     if missing:
         lines.append("What could not be known, and why:")
         lines += [line for remark in missing for line in wrapped(remark, "  ", first="- ")]

@@ -49,4 +49,6 @@ def test_the_fit_goes_on_with_the_unit_that_was_meant(tmp_path):
     wrong = fit_flight(Flight("x", loaded.world, type(loaded.readings)(table, loaded.readings.detail), craft=loaded.craft))
     right = fit_flight(Flight("x", loaded.world, loaded.readings, craft=loaded.craft))
     assert [arc.rows for arc in wrong.arcs] == [arc.rows for arc in right.arcs]
-    assert any("taken as m/s" in remark for remark in wrong.remarks)
+    assert any("taken as m/s" in remark for remark in wrong.taken) and set(wrong.taken) <= set(wrong.remarks)
+    assert not any("taken as m/s" in remark for remark in wrong.open_questions)
+    assert not right.taken
