@@ -13,11 +13,12 @@ import numpy as np
 
 from analyser.findings import ChuteOpening, Entry, Estimate, Landing
 from analyser.fitting.arcs import FittedArc
-from analyser.fitting.atmosphere import density
 from analyser.fitting.burns import AuditedBurn
-from analyser.fitting.corridor import Corridor, corridor, falls_at
-from analyser.fitting.entry_path import Fall, at_the_top, fall
-from analyser.fitting.entry_readings import Opening, Posterior, fit_fall, openings, way_down
+from analyser.fitting.corridor import Corridor, corridor
+from analyser.fitting.entry_figures import corridor_edges, greatest_read, path_of
+from analyser.fitting.entry_path import at_the_top
+from analyser.fitting.entry_fit import Posterior, fallen, fit_fall
+from analyser.fitting.entry_readings import Opening, openings, way_down
 from analyser.fitting.entry_words import notes, warnings
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory
@@ -30,7 +31,6 @@ _UNKNOWN_SPREAD = 1.5  # of the logarithm, where nothing is known of it
 _GUESS = 500.0  # kg/m^2, a craft of which nothing is known
 _TOLD = 0.2  # relative: so well the readings must tell a ballistic coefficient that the craft file does not
 _AFRESH = 0.02  # of the logarithm: so far off the first guess, parachutes are sought again
-_POINTS = 80
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ def _entry(descent: Descent, rows: PanelRows, propellant: PropellantHistory, lan
     stop = min(float(np.median(seen[0].met)) if seen else math.inf, ignition)
     if known:
         end, when = _until(descent, draws, seen, ignition)
-        flown = _fallen(body, spin, draws, np.maximum(when, 0.0))
+        flown = fallen(body, spin, draws, np.maximum(when, 0.0))
         peak, peak_met, peak_altitude = flown.peak()
         account = end, *(_spread(part, "m/s") for part in (np.hypot(flown.radial[-1], flown.transverse[-1]), *flown.account()))
     else:
@@ -130,7 +130,7 @@ def _entry(descent: Descent, rows: PanelRows, propellant: PropellantHistory, lan
     shape = _shape(body, draws)
     limit = craft.max_acceleration if craft is not None else math.nan
     ways = corridor(body, float(fitted.mean[0]), math.exp(fitted.mean[3]) if known else math.nan, limit, forward=spin >= 0) if _arrives(body, fitted.mean[0]) else None
-    read = _read(inside, way, rows, until)
+    read = greatest_read(inside, way, rows, until)
     why = "neither the craft file nor the readings in the air tell the mass over the drag area"
     entry = Entry(
         body=body.name, kind=descent.kind, before=arc.index, met=_spread(draws[:, 2], "s"), speed=_spread(shape[0], "m/s"),
@@ -140,7 +140,7 @@ def _entry(descent: Descent, rows: PanelRows, propellant: PropellantHistory, lan
         read_deceleration=read[0], read_met=read[1], read_altitude=read[2], read_from=read[3],
         openings=tuple(ChuteOpening(_spread(one.met, "s"), _spread(one.altitude, "m"), _spread(one.speed, "m/s"), one.told_by) for one in seen),
         account_end=account[0], end_speed=account[1], drag_loss=account[2], gravity_gain=account[3], touchdown_speed=_touchdown(descent, landings),
-        **_in_corridor(ways, shape[2]), path=_path(body, spin, fitted, stop, way, seen) if known else (), edges=_edges(body, ways, fitted, spin),
+        **_in_corridor(ways, shape[2]), path=path_of(body, spin, fitted, stop, way, seen) if known else (), edges=corridor_edges(body, ways, fitted, spin),
         readings=tuple((float(r - body.radius), float(v)) for r, v in zip(way.radius, way.through)),
     )  # fmt: skip
     return _worded(entry, craft, ways, own, fitted, told)
@@ -224,12 +224,6 @@ def _draws(fitted: Posterior, stream: int) -> np.ndarray:
     return np.vstack([fitted.mean, fitted.mean + (standard_normals(4, 4000 + stream) @ root.T) * scale])
 
 
-def _fallen(body: Body, spin: float, draws: np.ndarray, longest) -> Fall:
-    start = at_the_top(body, draws[:, 0], draws[:, 1])
-    start[:, 1] = np.nan_to_num(start[:, 1], nan=-1e-3)
-    return fall(body, start, np.exp(draws[:, 3]), spin, longest=longest)
-
-
 def _shape(body: Body, draws: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Speed and flight-path angle at the top of the air, and the periapsis altitude of the orbit above it."""
     start = at_the_top(body, draws[:, 0], draws[:, 1])
@@ -248,39 +242,6 @@ def _until(descent: Descent, draws: np.ndarray, seen: list[Opening], ignition: f
     if math.isfinite(ignition):
         return "ignition", ignition - draws[:, 2]
     return "leaving the air" if descent.kind == "pass" else "touchdown", np.full(len(draws), math.inf)
-
-
-def _read(inside, way, rows: PanelRows, until: float):
-    """The greatest deceleration that was read: (value, MET, altitude, from what)."""
-    felt = [row for row in inside if math.isfinite(rows.value["acceleration"][row]) and rows.met[row] < until]
-    if felt:
-        row = max(felt, key=lambda one: rows.value["acceleration"][one])
-        sigma = float(np.nan_to_num(rows.sigma["acceleration"][row]))
-        height = Estimate.of(rows.value["altitude"][row], np.nan_to_num(rows.sigma["altitude"][row]), "m") if math.isfinite(rows.value["altitude"][row]) else Estimate.unknown("m", "not read then")
-        return Estimate.of(rows.value["acceleration"][row], sigma, "m/s^2"), Estimate.of(rows.met[row], rows.met_sigma[row], "s"), height, "felt acceleration"
-    found = []
-    for k in range(len(way.rows) - 1):
-        span = way.met[k + 1] - way.met[k]
-        if span < 2.0 or way.met[k + 1] > until:
-            continue
-        pull = np.hypot(way.radial, way.transverse)
-        gravity = -(way.radial[k] + way.radial[k + 1]) / (pull[k] + pull[k + 1]) * _weight(way, k)
-        loss = (pull[k] - pull[k + 1]) / span + gravity
-        clock = math.hypot(way.met_sigma[k], way.met_sigma[k + 1])
-        found.append((loss, math.hypot(math.hypot(way.speed_sigma[k], way.speed_sigma[k + 1]) / span, abs(loss) * clock / span), k))
-    if not found:
-        nothing = "no two full readings were taken in the air before a parachute or the engine"
-        return Estimate.unknown("m/s^2", nothing), Estimate.unknown("s", nothing), Estimate.unknown("m", nothing), ""
-    loss, sigma, k = max(found)
-    middle, half = (way.met[k] + way.met[k + 1]) / 2, (way.met[k + 1] - way.met[k]) / 2
-    height = (way.radius[k] + way.radius[k + 1]) / 2, abs(way.radius[k] - way.radius[k + 1]) / 2
-    met = Estimate(float(middle), float(half / math.sqrt(3)), float(middle - half), float(middle + half), "s")
-    low = way.body.radius
-    return Estimate.of(loss, sigma, "m/s^2"), met, Estimate(height[0] - low, height[1] / math.sqrt(3), height[0] - low - height[1], height[0] - low + height[1], "m"), "speeds"
-
-
-def _weight(way, k: int) -> float:
-    return way.body.mu / ((way.radius[k] + way.radius[k + 1]) / 2) ** 2
 
 
 def _touchdown(descent: Descent, landings: tuple[Landing, ...]) -> Estimate:
@@ -310,31 +271,6 @@ def _in_corridor(ways: Corridor | None, periapsis: np.ndarray) -> dict:
 
 def _limit_from(ways: Corridor) -> str:
     return "common practice" if ways.limit_usual else "craft file"
-
-
-def _path(body: Body, spin: float, fitted: Posterior, stop: float, way, seen: list[Opening]) -> tuple:
-    """Rows of MET, altitude, speed through the air, deceleration: the fall to the first opening as fitted, then through the readings."""
-    flown = _fallen(body, spin, fitted.mean[None], stop - fitted.mean[2])
-    top = float(fitted.mean[2])
-    times = np.linspace(0.0, float(flown.time[-1, 0]), _POINTS)
-    r, vr, vt = (part[:, 0] for part in flown.at(times))
-    through = np.hypot(vr, vt - spin * r)
-    felt = 0.5 * density(body.atmosphere, r - body.radius) * through**2 / math.exp(fitted.mean[3])
-    found = [tuple(map(float, row)) for row in zip(times + top, r - body.radius, through, felt)]
-    later = [k for k in range(len(way.rows)) if seen and way.met[k] > stop]
-    found += [(float(way.met[k]), float(way.radius[k] - body.radius), float(way.through[k]), math.nan) for k in later]
-    return tuple(found)
-
-
-def _edges(body: Body, ways: Corridor | None, fitted: Posterior, spin: float) -> tuple:
-    """Altitude and speed through the air of the falls at the upper and at the lower end of the corridor."""
-    if ways is None or not ways.known:
-        return ()
-    heights = [height for height in (ways.highest, ways.lowest) if math.isfinite(height)]
-    flown = falls_at(body, float(fitted.mean[0]), body.radius + np.array(heights), ways.ballistic, math.copysign(1.0, spin) if spin else 1.0)
-    r, vr, vt = flown.at(np.linspace(0.0, flown.time[-1], _POINTS))
-    altitude, through = r - body.radius, np.hypot(vr, vt - spin * r)
-    return tuple(tuple(zip(altitude[:, k].tolist(), through[:, k].tolist())) for k in range(len(heights)))
 
 
 def _spread(samples: np.ndarray, unit: str) -> Estimate:

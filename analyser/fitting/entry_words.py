@@ -6,7 +6,7 @@ import math
 
 from analyser.findings import Entry
 from analyser.fitting.corridor import Corridor
-from analyser.fitting.entry_readings import Posterior
+from analyser.fitting.entry_fit import Posterior
 from analyser.flight import STANDARD_GRAVITY, Craft
 
 
