@@ -17,9 +17,10 @@ import numpy as np
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.intervals import root_of
 from analyser.fitting.joint_belief import believed_contact, believed_crossing, disbelieved
-from analyser.fitting.joint_burn import BurnTie, Coast
+from analyser.fitting.joint_burn import BurnTie
 from analyser.fitting.joint_burn_start import tie_of
 from analyser.fitting.joint_chain import Solved
+from analyser.fitting.joint_coast import Coast
 from analyser.fitting.joint_evidence import likeliest
 from analyser.fitting.joint_ground import Ground, GroundTie, ground_of, ground_tie
 from analyser.fitting.joint_manner import OPEN, STEADY, Manner

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import chdtri  # of scipy.stats only this is wanted, and that takes half a second to load
 
-from analyser.fitting.joint_burn import RATE, YAW, YAW_RATE, BurnTie, Coast
+from analyser.fitting.joint_burn import RATE, YAW, YAW_RATE, BurnTie
 from analyser.fitting.joint_chain import Solved
+from analyser.fitting.joint_coast import Coast
 from analyser.fitting.joint_ground import Ground, GroundTie
 from analyser.fitting.joint_sphere import SphereTie, sphere_ties
 from analyser.flight import World

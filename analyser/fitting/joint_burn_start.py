@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analyser.fitting.joint_burn import BURN_UNKNOWNS, BurnTie, Coast
+from analyser.fitting.joint_burn import BURN_UNKNOWNS, BurnTie
+from analyser.fitting.joint_coast import Coast
 from analyser.fitting.observations import CHANNELS, from_arrays
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.plane_change import turn_of

@@ -14,7 +14,7 @@ import numpy as np
 
 from analyser.fitting.arcs import FittedArc
 from analyser.fitting.contact_path import Contact, Reached, reach
-from analyser.fitting.joint_burn import Coast
+from analyser.fitting.joint_coast import Coast
 from analyser.fitting.own_times import own_times
 from analyser.fitting.panel_rows import PanelRows
 from analyser.fitting.propellant import PropellantHistory

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analyser.fitting import conic
-from analyser.fitting.joint_burn import Coast
+from analyser.fitting.joint_coast import Coast
 from analyser.flight import Body
 
 _OUT_OF_PLANE = 4e-5  # 1 - cos(0.5 deg)
