@@ -118,7 +118,7 @@ def flown(found):
 
 @pytest.mark.parametrize("level", [False, True])
 def test_the_transfer_is_flown_into_the_wanted_orbit_between_the_limits(level):
-    pairs, coasts = transfer_pairs.random_pairs(90, 21), 0
+    pairs, coasts = transfer_pairs.random_pairs(60, 21), 0
     for e1, h1, e2, h2, angle, low, high in zip(*pairs):
         angle = 0.0 if level else angle
         found = least_turned_transfer(MU, (e1, h1), (e2, h2), angle, radius_min=low, radius_max=high)
@@ -147,7 +147,7 @@ def test_the_transfer_is_flown_into_the_wanted_orbit_between_the_limits(level):
             # nor does it pass the limits on the way, whichever apsides it goes by
             assert radii.min() >= low * (1 - 1e-7) and radii.max() <= high * (1 + 1e-7)
             coasts += 1
-    assert coasts > 40
+    assert coasts > 28
 
 
 def test_the_parts_of_an_impulse_point_where_they_say():
