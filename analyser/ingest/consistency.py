@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from analyser.flight import TEXTS
+
 if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
     from analyser.ingest.readout import Candidate, Seen
@@ -16,6 +18,8 @@ MIN_PROOFS = 2  # texts that prove a decimal mark before it is believed
 USUAL = 0.8  # share of a gauge's readings that makes their number of decimals the rule
 MIN_READINGS = 5
 LEAP, CLOSE = 30.0, 3.0  # ratios of values: between screenshots nothing leaps so far; so near is the same quantity in another unit
+AROUND = 3  # readings before and after that tell whether a decimal point is lost
+FAR, NEAR = 4.0, 1.6  # ratios of values: with a point lost and without
 LIKELY = 0.3  # probability from which a reading that is not accepted tells its neighbours' unit
 SIDES = "letters for the side"  # N, S, E, W: a lost one would turn the sign
 
@@ -64,7 +68,7 @@ def doubt_odd_formats(values: list["Value"]) -> list["Value"]:
             if broken:
                 value = replace(value, status="doubtful", reason=f"{value.reading.best.text!r} shows {broken}")
         checked.append(value)
-    return _doubt_lost_units(checked)
+    return _doubt_lost_points(_doubt_lost_units(checked))
 
 
 def _doubt_lost_units(values: list["Value"]) -> list["Value"]:
@@ -87,6 +91,36 @@ def _doubt_lost_units(values: list["Value"]) -> list["Value"]:
                 reason = f"{value.reading.best.text!r} leaps away from what was shown before and after, which was in {beside[0].unit}"
                 checked[index] = replace(value, status="doubtful", reason=reason)
     return checked
+
+
+def _doubt_lost_points(values: list["Value"]) -> list["Value"]:
+    """Mark readings doubtful that leap tenfold or more away from most of those before and most of those after, likely ones counted too, and would not with
+    the decimals that these show; at either end of a flight, from all of those beside. A number that keeps its digits (9.8, 10.2) does not leap."""
+    places: dict[tuple, list[int]] = defaultdict(list)
+    for index, value in enumerate(values):
+        if value.column not in ("met", *TEXTS) and value.reading.best and value.reading.best.probability >= LIKELY:
+            places[_group(value)].append(index)
+    checked = list(values)
+    for indices in places.values():
+        indices.sort(key=lambda index: values[index].row)
+        for place, index in enumerate(indices):
+            value = values[index]
+            sides = [indices[max(0, place - AROUND) : place], indices[place + 1 : place + 1 + AROUND]]
+            telling = [[other for other in side if _point_lost(value.reading.best, values[other].reading.best)] for side in sides]
+            agree = [2 * len(tell) > len(side) for side, tell in zip(sides, telling)] if all(sides) else [len(sides[0] + sides[1]) == len(telling[0] + telling[1]) > 1]
+            if value.status != "doubtful" and all(agree):
+                example = values[(telling[0] + telling[1])[0]].reading.best.text
+                reason = f"{value.reading.best.text!r} leaps away from what was shown around, such as {example!r}: a decimal point is lost or too many"
+                checked[index] = replace(value, status="doubtful", reason=reason)
+    return checked
+
+
+def _point_lost(one: "Candidate", other: "Candidate") -> bool:
+    """Whether ``one`` is far from ``other``, and near it if as many of its digits were decimals."""
+    if one.decimals == other.decimals or not other.value:
+        return False
+    apart = abs(one.value / other.value)
+    return not 1 / FAR <= apart <= FAR and 1 / NEAR <= apart / 10.0 ** (other.decimals - one.decimals) <= NEAR
 
 
 def _lost(one: "Candidate", other: "Candidate", factors: dict[str, float]) -> bool:

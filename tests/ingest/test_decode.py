@@ -131,6 +131,27 @@ def test_an_odd_number_of_decimals_is_doubtful_unless_the_gauge_keeps_its_digits
     assert doubted == ([] if odd is None else [odd])
 
 
+@pytest.mark.parametrize(
+    ("texts", "odd"),
+    [
+        (["3.1", "3.2", "3.3", "34", "3.7", "3.8"], [3]),  # as many digits as the others, and ten times their worth
+        (["31", "32", "33", "3.4", "37", "38"], [3]),
+        (["7.8", "8.9", "9.7", "10", "11", "12", "13"], []),  # a number that keeps its digits and climbs
+        (["12.5", "13.1", "130", "141", "152"], []),  # one that leaps and stays
+    ],
+)
+def test_a_point_lost_among_readings_that_show_it_is_doubtful(texts, odd):
+    checked = doubt_odd_formats([seen(row, "height", (text, 0.9999)) for row, text in enumerate(texts)])
+    assert [value.row for value in checked if value.status == "doubtful"] == odd
+    assert all("decimal point" in checked[row].reason for row in odd)
+
+
+def test_doubtful_readings_tell_too_that_a_point_is_lost():
+    values = [seen(row, "height", (text, 0.9999 if text in ("34", "3.9") else 0.8)) for row, text in enumerate(["3.1", "3.2", "33", "34", "3.7", "3.8", "3.9"])]
+    checked = doubt_odd_formats([value if value.row in (3, 6) else replace(value, status="doubtful") for value in values])
+    assert [value.row for value in checked if value.status == "read"] == [6]
+
+
 def test_a_latitude_that_lost_its_letter_is_doubtful():
     gauge = Gauge("place", "readout", ("latitude",), SQUARE)
     texts = ["12.34 S", "12.90 S", "13.41 S", "13.92 S", "14.40 S", "14.88"]
