@@ -3,9 +3,9 @@
     python -m analyser.ingest.training.fonts WORK              fetch the fonts into WORK/cut
     python -m analyser.ingest.training.train WORK/cut OUT      train (--steps N: so many steps; --minutes M: as long)
 
-Needs PyTorch, onnx, Pillow and fontTools. On one H100 and 16 cores about 20 minutes; on a CPU some nights. On a CPU (--device cpu)
-with --steps the same options (--workers among them) give the same weights to the last bit: crops, their order and every step come
-from the seed. On a GPU the loss adds up in no fixed order, and nothing is promised.
+Needs PyTorch, onnx, Pillow and fontTools. On one H200 and 16 cores about a quarter of an hour (--teacher, an ONNX of before, shortens
+it); on a CPU some nights. On a CPU (--device cpu) with --steps the same options (--workers among them) give the same weights to the last
+bit: crops, their order and every step come from the seed. On a GPU the loss adds up in no fixed order, and nothing is promised.
 """
 
 from __future__ import annotations
