@@ -261,8 +261,8 @@ def needed_between(arcs: list[FittedArc], burns: list[AuditedBurn], span: Span) 
                 part, spread = inside[0].burn.needed.value, inside[0].needed
             else:
                 part, spread = needed_as_lying(first, last, goal, transfer_limits(first, last)) if lying else needed_impulses(first, last, tilt)
-            if (tilt is not None or lying) and not alone and all(item.burn.needed.known for item in inside):
-                # the noise of the planes counts in each: what the burns needed one by one is one way more
+            if tilt is not None and not (alone or lying) and all(item.burn.needed.known for item in inside):
+                # only the change of inclination is asked for, and the noise in it counts in each: what the burns needed one by one is one way more
                 part, spread = min(part, sum(item.burn.needed.value for item in inside)), np.fmin(spread, sum(item.needed for item in inside))
             best, samples = best + part, samples + spread
         run_start = index + 1
