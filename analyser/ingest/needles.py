@@ -118,6 +118,8 @@ def _find(differs, ring, group: list["Needle"], values) -> tuple[float, list[flo
             doubt = f"{'its needle' if len(group) == 1 else f'the needle whose tip is at {needle.length:g} of the radius'} does not stand out"
     if len(order) > 1 and merits[order[1]] > merits[order[0]] - CLEAR[0] - CLEAR[1] * len(group):
         doubt = doubt or f"its needles could as well show {values[trials[order[1]]]:.6g} (SI)"
+    if len(group) > 2 and hidden[best] and not doubt:
+        doubt = "one of its needles would lie under another, where a tail or a figure may be taken for it"
     if len(group) > 1 and not doubt:
         doubt = _disagreement(differs, ring, group, fine)
     return fine, [between_pi(float(_angles(needle, fine))) for needle in group], doubt

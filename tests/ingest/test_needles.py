@@ -7,7 +7,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from drawn_dials import LOGARITHMIC, SIGHTS, THREE, TWO, Face, Hand, draw_dial, gauge_of, judge_dials, one_needle, random_look, round_marks, seen, two_needles
+from drawn_dials import LOGARITHMIC, SIGHTS, THREE, TWO, Face, Hand, draw_dial, gauge_of, judge_dials, one_needle, random_look, round_marks, seen, three_needles, two_needles
 
 from analyser.errors import DescriptionError
 from analyser.ingest.dials import see_dials
@@ -106,3 +106,15 @@ def test_a_hub_off_the_middle_and_a_needle_known_by_its_colour(tmp_path):
 def test_wrong_needles_are_told(tmp_path, lines, words):
     with pytest.raises(DescriptionError, match=words):
         gauge_of(tmp_path, f'kind = "dial"\nreads = "altitude"\nunit = "m"\n{lines}')
+
+
+def test_of_three_needles_none_is_taken_to_lie_under_another(tmp_path):
+    """The shortest one under another can be told from its tail, or from a tail taken for it, in few pictures: such a reading is doubtful, never silent."""
+    gauge = gauge_of(tmp_path, f'kind = "dial"\nreads = "altitude"\nunit = "m"\n{THREE}')
+    dice = np.random.default_rng(3)
+    look = ((35, 30, 30), (210, 215, 210), (40, 60, 220))
+    hidden, apart = 44_605.0, 20_480.0  # needles at 161, 166 and 218 degrees; at 74, 17 and 173
+    crops = [seen(three_needles(value, dice, look), SIGHTS["mild"], dice) for value in (hidden, apart)]
+    (first,), (second,) = see_dials(gauge, crops, crops[1])
+    assert first.reading.doubt
+    assert "under another" not in second.reading.doubt and abs(second.reading.best.value - apart) < 10
