@@ -164,11 +164,11 @@ class BurnTie:
         (spent, length), seen = self.extent, self.readings
         off = spent * math.hypot(self.manner.drift / 8, self.manner.aside)
         speeds = np.where(self.used[:, SPEED:VERTICAL + 1], seen.sigmas[:, SPEED:VERTICAL + 1], np.inf).min(axis=1)
-        own = np.hypot(np.where(np.isfinite(speeds), speeds, 0.0), spent / length * np.nan_to_num(seen.met_sigma))
+        own = np.hypot(np.where(np.isfinite(speeds), speeds, 0.0), spent / length * seen.met_sigma)
         found = np.repeat(np.hypot(1.0, off / np.maximum(own, 1e-9))[:, None], self.used.shape[1], axis=1)
         _, sigma, burnt = self.left
-        flow = self.flow * np.nan_to_num(self.throttle[0], nan=1.0)
-        found[:, -1] = np.hypot(1.0, self.manner.drift * burnt / 2 / np.hypot(sigma, np.nan_to_num(flow * seen.met_sigma)))
+        flow = self.flow * self.throttle[0] if self._throttled else 0.0
+        found[:, -1] = np.hypot(1.0, self.manner.drift * burnt / 2 / np.hypot(sigma, flow * seen.met_sigma if flow else 0.0))
         return found[self.used]
 
     def _elevation(self, along: np.ndarray, burn: np.ndarray) -> np.ndarray:

@@ -14,12 +14,13 @@ _TURNS = 20
 
 
 class Solved:
-    """The chain at its best: unknowns of coasts and burns, residuals and their derivatives, chi-square of each tie (coasts' share included), covariances of
+    """The chain at its best: unknowns of coasts and burns, residuals, their derivatives and (of burns) standard deviations, chi-square of each tie (coasts' share included), covariances of
     the blocks (coast, burn after it)."""
 
     def __init__(self, ties, coasts, burns, parts, factored):
         self.ties, self.coasts, self.burns, self.parts, self.factored = ties, coasts, burns, parts, factored
         self.residuals = [value for value, _ in parts]
+        self.sigmas = [tie.sigmas() if isinstance(tie, BurnTie) else None for tie in ties]  # in the manner it was solved in
         self.covariances = factored.covariances()
         share = [float(np.sum(u**2)) for u in coasts]
         self.chi2 = [float(np.sum(part**2)) + (share[k] + share[k + 1]) for k, part in enumerate(self.residuals)]

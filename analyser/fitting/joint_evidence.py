@@ -23,10 +23,10 @@ def likeliest(solved: list[Solved]) -> Manner:
 def log_evidence(solved: Solved, manner: Manner) -> float:
     """Logarithm of the chance of a chain's readings, up to a constant; -inf where it can't be told."""
     parts, total = [], 0.0
-    for tie, (value, slope) in zip(solved.ties, solved.parts):
-        if isinstance(tie, BurnTie):
+    for tie, own, (value, slope) in zip(solved.ties, solved.sigmas, solved.parts):
+        if own is not None:
             sigmas = replace(tie, manner=manner).sigmas()
-            scale = tie.sigmas() / sigmas
+            scale = own / sigmas
             value, slope = scale * value, scale[:, None] * slope
             total -= float(np.log(sigmas).sum()) + _unevenness(tie, manner)
         parts.append((value, slope))
