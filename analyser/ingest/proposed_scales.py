@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analyser.ingest import ocr
 from analyser.ingest.dials import needle_angle
 from analyser.ingest.images import load_opencv
-from analyser.ingest.proposed_print import Box, numbers_in
-from analyser.ingest.recogniser import best_path, score
+from analyser.ingest.proposed_figures import grouped, letters_in, numbers_said
+from analyser.ingest.proposed_print import Box
 from analyser.ingest.unrolled import ANGLES, INNER, OUTER, RADII, difference_from_face, unrolled
 
 if TYPE_CHECKING:
@@ -101,7 +100,7 @@ def bar_scales(grey: "np.ndarray", bars: "Sequence[Box]") -> list[tuple[Scale, l
             found_there, ticks = _numbers_in_strip(grey, strip, bar)
             numbers = [box for box in found_there if not any(other != bar and _nearer(other, bar, box) for other in bars)]
             read: dict[Box, Mark] = {}
-            for box, (values, sure) in zip(numbers, _numbers([_cut(grey, box) for box in numbers])):
+            for box, (values, sure) in zip(numbers, numbers_said([_cut(grey, box) for box in numbers])):
                 x, y, beyond, below = box
                 middle = (y + below) / 2 if upright else (x + beyond) / 2
                 near = min(ticks, key=lambda tick: abs(tick - middle), default=math.inf)  # it is the tick that shows the place
@@ -144,8 +143,8 @@ def _numbers_in_strip(grey: "np.ndarray", strip: Box, bar: Box) -> tuple[list[Bo
     if right - left < 8 or bottom - top < 8:
         return [], []
     height, upright = grey.shape[0], bar[3] - bar[1] > bar[2] - bar[0]
-    letters, dots = _letters(grey[top:bottom, left:right], (0.007 * height, 0.04 * height), 0.08 * height)
-    boxes = [(x + left, y + top, beyond + left, below + top) for x, y, beyond, below in _grouped(letters, dots)]
+    letters, dots = letters_in(grey[top:bottom, left:right], (0.007 * height, 0.04 * height), 0.08 * height)
+    boxes = [(x + left, y + top, beyond + left, below + top) for x, y, beyond, below in grouped(letters, dots)]
     if boxes and not upright:  # their row: ticks may be as high as figures
         row = float(np.median([(y + below) / 2 for x, y, beyond, below in boxes if beyond - x > 0.8 * (below - y)] or [-math.inf]))
         boxes = [box for box in boxes if abs((box[1] + box[3]) / 2 - row) < 0.5 * (box[3] - box[1])]
@@ -163,15 +162,6 @@ def _cut(grey: "np.ndarray", box: Box) -> "np.ndarray":
     left, top, right, bottom = box
     room = max(2, (bottom - top) // 4)
     return grey[max(0, top - room) : bottom + room, max(0, left - room) : right + room]
-
-
-def _numbers(pictures: "list[np.ndarray]") -> list[tuple[list[float], float]]:
-    """Of each picture the values that its number may say, and how sure that is: two readers are asked."""
-    if not pictures:
-        return []
-    own = [numbers_in(best_path(logs)) for logs in score(pictures)]
-    others = [numbers_in(line.text) for line in ocr.read_lines(pictures, "0123456789.,-+%")]
-    return [(list(dict.fromkeys([*one, *other])), 1.0 if one and one == other else 0.6) for one, other in zip(own, others)]
 
 
 def dial_scale(crop: "np.ndarray") -> tuple[Scale, tuple[float, ...]]:
@@ -195,7 +185,7 @@ def dial_scale(crop: "np.ndarray") -> tuple[Scale, tuple[float, ...]]:
     ticks = _ticks(crop)
     needle = math.degrees(needle_angle(crop)[0])
     marks: list[Mark] = []
-    for (left, top, right, bottom), (values, sure) in zip(boxes, _numbers(pictures)):
+    for (left, top, right, bottom), (values, sure) in zip(boxes, numbers_said(pictures)):
         angle = math.degrees(math.atan2((left + right) / 2 - DIAL / 2, DIAL / 2 - (top + bottom) / 2))
         near = min(ticks, key=lambda tick: abs(_turn(tick - angle)), default=math.nan)
         if values:
@@ -223,39 +213,6 @@ def _turn(degrees: float) -> float:
     return (degrees + 180) % 360 - 180
 
 
-def _letters(grey: "np.ndarray", tall: tuple[float, float], wide: float) -> tuple[list[Box], list[Box]]:
-    """Marks as high as figures, and lower ones (points, signs, ticks)."""
-    import numpy as np
-
-    cv2 = load_opencv()
-    size = min(61, 2 * (min(grey.shape) // 2) - 1)
-    away = cv2.absdiff(grey, cv2.medianBlur(grey, max(3, size)))
-    ink = (away > max(18.0, 0.45 * float(np.percentile(away, 99)))).astype(np.uint8)
-    _, _, found, _ = cv2.connectedComponentsWithStats(ink, connectivity=8)
-    boxes = [(x, y, x + w, y + h) for x, y, w, h, area in found[1:].tolist() if w < wide and area >= 3]
-    return [box for box in boxes if tall[0] < box[3] - box[1] < tall[1]], [box for box in boxes if box[3] - box[1] <= tall[0]]
-
-
-def _grouped(letters: list[Box], dots: list[Box]) -> list[Box]:
-    """Figures that stand side by side taken together, with a point between and a sign before them."""
-    groups: list[Box] = []
-    for box in sorted(letters):
-        for index, group in enumerate(groups):
-            height = group[3] - group[1]
-            dotted = any(group[2] - 3 < dot[0] and dot[2] < box[0] + 3 and dot[1] > group[1] + 0.5 * height and dot[3] < group[3] + 0.2 * height for dot in dots)
-            if -0.3 * height < box[0] - group[2] < (1.0 if dotted else 0.5) * height and abs(box[1] - group[1]) + abs(box[3] - group[3]) < 0.6 * height:
-                groups[index] = (group[0], min(group[1], box[1]), max(group[2], box[2]), max(group[3], box[3]))
-                break
-        else:
-            groups.append(box)
-    widened = []
-    for left, top, right, bottom in groups:
-        height = bottom - top
-        signs = [dot for dot in dots if top + 0.3 * height < (dot[1] + dot[3]) / 2 < bottom - 0.2 * height and -0.1 * height < left - dot[2] < 0.5 * height]
-        widened.append((min([left, *(dot[0] for dot in signs)]), top, right, bottom))
-    return widened
-
-
 def _number_boxes(grey: "np.ndarray") -> list[Box]:
     """Where numbers stand on a dial's face, DIAL pixels across."""
     radius = DIAL / 2
@@ -263,8 +220,8 @@ def _number_boxes(grey: "np.ndarray") -> list[Box]:
     def on_face(box: Box) -> bool:
         return NUMBERS[0] < math.hypot((box[0] + box[2]) / 2 - radius, (box[1] + box[3]) / 2 - radius) / radius < NUMBERS[1]
 
-    letters, dots = _letters(grey, (0.05 * radius, 0.28 * radius), 0.3 * radius)
-    return _grouped([box for box in letters if on_face(box)], [box for box in dots if on_face(box)])
+    letters, dots = letters_in(grey, (0.05 * radius, 0.28 * radius), 0.3 * radius)
+    return grouped([box for box in letters if on_face(box)], [box for box in dots if on_face(box)])
 
 
 def _ticks(crop: "np.ndarray") -> list[float]:
