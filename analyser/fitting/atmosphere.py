@@ -13,6 +13,7 @@ _MOLAR_MASS = 28.9644  # kg/kmol, at sea level
 _HEAT_RATIO = 1.4
 _BASES = np.array([0.0, 11e3, 20e3, 32e3, 47e3, 51e3, 71e3, 84852.0])  # geopotential m
 _LAPSES = np.array([-6.5e-3, 0.0, 1.0e-3, 2.8e-3, 0.0, -2.8e-3, -2.0e-3])  # K/m
+_DEEPEST = 700.0  # scale heights below the datum; beyond that the exponential overflows
 _TOP = 86e3
 # Table 8: mean molecular mass over that at sea level, from 80 to 86 km in steps of 500 m (from memory).
 _LIGHTER = np.array(
@@ -79,5 +80,5 @@ def density(air: Atmosphere | None, altitude):
         order = np.argsort(heights)
         found = np.exp(np.interp(altitude, heights[order], np.log(values[order])))
     else:
-        found = air.surface_density * np.exp(-altitude / air.scale_height)
+        found = air.surface_density * np.exp(np.minimum(-altitude / air.scale_height, _DEEPEST))
     return np.where(altitude > air.top, 0.0, found)[()]

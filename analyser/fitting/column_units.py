@@ -19,7 +19,7 @@ _BROKEN, _WHOLE = 0.3, 0.5  # shares of pairs that agree as written (at the most
 _TOGETHER = (("altitude",), ("speed",), ("speed", "vertical_speed"))
 
 
-def mend_units(table: pd.DataFrame, world: World, plan: Plan | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def mend_units(table: pd.DataFrame, world: World, plan: Plan | None = None, detail: pd.DataFrame | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """The table with columns in the units that were meant, and remarks.
 
     Parameters
@@ -29,6 +29,8 @@ def mend_units(table: pd.DataFrame, world: World, plan: Plan | None = None) -> t
     world : World
     plan : Plan, optional
         Where no body is typed, its start is where the flight begins.
+    detail : DataFrame, optional
+        Readings.detail: cells that name a unit of their own are left as they are.
 
     Returns
     -------
@@ -47,23 +49,36 @@ def mend_units(table: pd.DataFrame, world: World, plan: Plan | None = None) -> t
     as_written = _share(table, first, mu, datum, {})
     if not as_written <= _BROKEN:
         return table, ()
+    own = {name: _own_unit(table, detail, name) for name in ("altitude", "speed", "vertical_speed")}
+
+    def by(columns: tuple[str, ...], factor: float) -> dict[str, np.ndarray]:
+        return {name: np.where(own[name], 1.0, factor) for name in columns}
+
     tried = []
     for columns in _TOGETHER:
         if all(name in table for name in columns):
             for (written, meant), factor in _factors(columns[0]).items():
-                tried.append((_share(table, first, mu, datum, dict.fromkeys(columns, factor)), columns, factor, written, meant))
+                tried.append((_share(table, first, mu, datum, by(columns, factor)), columns, factor, written, meant))
     share, columns, factor, written, meant = max(tried, key=lambda item: item[0])
     if share < _WHOLE:
         return table, ()
     if "speed" in columns and "vertical_speed" in table:
         both = _climbs_as(table, first, factor)
         columns = ("speed", "vertical_speed") if both else ("speed",)
-    mended = table.assign(**{name + end: table[name + end] * factor for name in columns for end in ("", "_sigma")})
+    mended = table.assign(**{name + end: table[name + end] * scale for name, scale in by(columns, factor).items() for end in ("", "_sigma")})
     named = " and ".join(name.replace("_", " ") for name in columns)
     return mended, (
         f"{named}: the readings lead from one to the next as {meant} though they are written as {written} ({share:.0%} of the pairs of lines agree, as written "
         f"{as_written:.0%}); taken as {meant}. check the unit in the table's header",
     )
+
+
+def _own_unit(table: pd.DataFrame, detail: pd.DataFrame | None, column: str) -> np.ndarray:
+    """Which rows' cells name a unit of their own."""
+    if detail is None or not len(detail):
+        return np.zeros(len(table), dtype=bool)
+    cells = detail[(detail["column"] == column) & detail["raw"].astype(str).str.contains(r"[^\W\d_eE]")]
+    return pd.MultiIndex.from_frame(table[["source", "row"]]).isin(pd.MultiIndex.from_frame(cells[["source", "row"]]))
 
 
 def _factors(column: str) -> dict[tuple[str, str], float]:
@@ -102,7 +117,7 @@ def _climbs_as(table: pd.DataFrame, first: np.ndarray, factor: float) -> bool:
     return bool(abs(size - np.log(factor)) < abs(size))
 
 
-def _share(table: pd.DataFrame, first: np.ndarray, mu: np.ndarray, datum: np.ndarray, factors: dict[str, float]) -> float:
+def _share(table: pd.DataFrame, first: np.ndarray, mu: np.ndarray, datum: np.ndarray, factors: dict[str, np.ndarray]) -> float:
     """Share of pairs that agree in energy and, where a vertical speed was read, in angular momentum."""
 
     def column(name: str) -> tuple[np.ndarray, np.ndarray]:

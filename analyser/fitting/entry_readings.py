@@ -110,7 +110,7 @@ def pair_ballistics(way: Way, body: Body, guess: float) -> tuple[np.ndarray, np.
         seen = way.through[pair + 1]
         step = max(way.met[pair + 1] - way.met[pair], 1.0)
         slip = math.hypot(way.met_sigma[pair], way.met_sigma[pair + 1]) * abs(way.through[pair] - seen) / step
-        sigma = math.sqrt(way.speed_sigma[pair] ** 2 + way.speed_sigma[pair + 1] ** 2 + slip**2 + (0.5 * way.radius_sigma[pair + 1] / 5e3 * seen) ** 2)
+        sigma = math.hypot(way.speed_sigma[pair], way.speed_sigma[pair + 1], slip, 0.5 * way.radius_sigma[pair + 1] / 5e3 * seen)
         low, high = (float(np.interp(seen + sign * sigma, speeds, np.log(ladder))) for sign in (-1, 1))
         if speeds[0] > seen + 3 * sigma:  # braked harder than the lowest tried
             found[pair], spread[pair] = ladder[0], 0.5

@@ -105,7 +105,7 @@ def _read_path(mu, path, slopes, mets, ignition, cutoff):
     s = (mets[:, None] - ignition) / np.maximum(cutoff - ignition, 1e-9)
     inside = np.clip(s, 0.0, 1.0)
     steps = len(path) - 1
-    knot = np.minimum((inside * steps).astype(int), steps - 1)
+    knot = np.minimum((np.nan_to_num(inside) * steps).astype(int), steps - 1)  # nan: a burn that is no burn; it stays nan
     column = np.arange(path.shape[2])[None, :]
     u = (inside * steps - knot)[:, :, None]
     p0, p1 = path[knot, :, column], path[knot + 1, :, column]

@@ -103,7 +103,7 @@ def _solve(mu, radius, orbit, mass, thrust, exhaust_speed, surface_speed, down, 
     turned = -1.0 if orbit[1] < 0 else 1.0
     low, high = (float(r) / radius for r in apsides(mu, *orbit))
     given = {"energy": orbit[0] / unit**2, "h": abs(orbit[1]) / (unit * radius)}
-    push = thrust / mass / (mu / radius**2)
+    push = thrust / mass / (mu / radius**2) if mass > 0 else math.nan  # spent to nothing by a plan beyond all bounds
     problem = dict(start=turned * surface_speed / unit, push=push, exhaust=exhaust_speed / unit, down=down, **given)
     if not all(math.isfinite(v) and v > 0 for v in (push, problem["exhaust"])):
         return PoweredLeg(math.nan, math.nan, reason="thrust, mass or specific impulse is not known")

@@ -44,7 +44,7 @@ class Understood:
 def understand(flight: Flight) -> Understood:
     """Settle what the readings of a flight mean, one question after the other: each is asked of the readings as the one before left them."""
     world = flight.world
-    table, taken = mend_units(flight.readings.table, world, flight.plan)
+    table, taken = mend_units(flight.readings.table, world, flight.plan, flight.readings.detail)
     body, said = reference_bodies(table, world, flight.plan)
     taken += said
     table, turned = inertial_speeds(table, world, body)
