@@ -63,7 +63,7 @@ def findings_sheets(findings: "Findings") -> tuple[Sheet, ...]:
     found = []
     for field in dataclasses.fields(findings):
         items = getattr(findings, field.name)
-        if isinstance(items, tuple) and field.name != "remarks":
+        if isinstance(items, tuple) and field.name not in ("remarks", "taken"):  # words
             found.append(_items_sheet(field.name, items))
     return (*found, _frame_sheet("residuals", findings.fit), _frame_sheet("track", findings.track))
 
