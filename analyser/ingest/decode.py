@@ -32,7 +32,7 @@ LIKELY = 0.9  # probability from which readings that are not certain bear each o
 LIKELY_SUPPORT = 10.0  # by no more than this: a font may be misread in the same way every time
 KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
-IN_ORDER = 0.8  # share of screenshots in the order of their clocks that makes the order of the files count
+IN_ORDER, IN_ORDER_OF_MANY, MANY = 0.8, 0.7, 8  # share of screenshots in the order of their clocks that makes the order of the files count; of so many, less does
 RATE_OF = {"altitude": "vertical_speed", "radar_altitude": "vertical_speed"}
 
 
@@ -187,7 +187,7 @@ def _clocks(values: list["Value"]) -> None:
         return
     times = [values[index].value for index in certain]
     kept = _longest_rising(times)
-    if len(kept) < IN_ORDER * len(times):
+    if len(kept) < (IN_ORDER_OF_MANY if len(times) >= MANY else IN_ORDER) * len(times):
         return
     rows = [values[certain[index]].row for index in kept]
     clock = [times[index] for index in kept]

@@ -99,6 +99,14 @@ def test_a_clock_that_would_run_backwards_is_not_believed():
     assert decode(values)[12].status == "doubtful"
 
 
+def test_three_clocks_in_a_row_that_lost_a_digit_are_not_believed():
+    values = coast(14)
+    for row in (9, 10, 11):  # 1540 s and on, read without their first digit
+        values[3 * row] = seen(row, "clock", (str(540 + 60 * (row - 9)), 0.996))
+    clocks = [value.status for value in decode(values) if value.column == "met"]
+    assert clocks == ["doubtful" if row in (9, 10, 11) else "read" for row in range(14)]
+
+
 def test_propellant_falls():
     values = coast()
     for row in range(10):
