@@ -1,6 +1,6 @@
 """What a screenshot of 1920 x 1080 costs, on one core, held against decoding it as PNG; and what a recording and two hundred screenshots cost.
 
-    python -m pytest tests/benchmarks/test_bench_screenshots.py --benchmark-only --benchmark-columns=median
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python -m pytest tests/benchmarks/test_bench_screenshots.py --benchmark-only --benchmark-columns=median
 
 Times are the process's own (all its threads), so that other programs do not count. Ratios stand in ``extra_info`` (``--benchmark-verbose`` or ``-s`` prints them):
 ``times its decoding`` includes the decoding itself and everything up to the table of readings.
