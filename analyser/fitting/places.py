@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyser.fitting.transfer_search import apsides, speeds_at
+from analyser.fitting.transfer_search import apsides
 
 
 class Places:
