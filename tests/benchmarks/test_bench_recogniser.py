@@ -12,6 +12,7 @@ from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.recogniser import ALPHABET, DEEP, QUICK, recognise, score, to_strip
 from analyser.ingest.training.calibrate import GRAMMARS
 
+pytestmark = pytest.mark.usefixtures("one_core")
 CROPS = Path(__file__).resolve().parent.parent / "panels" / "crops.npz"
 
 
@@ -23,14 +24,6 @@ def crops():
     ends = np.cumsum(shapes.prod(axis=1))
     cut = [pixels[end - size : end].reshape(shape) for end, size, shape in zip(ends, shapes.prod(axis=1), shapes)]
     return [(crop, GRAMMARS[kind]) for crop, kind, level in zip(cut, kinds, levels) if level == "mild"]
-
-
-@pytest.fixture(autouse=True)
-def one_core():
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
 
 
 @pytest.mark.parametrize("what", ["png", "strip", "quick", "deep", "both"])

@@ -30,6 +30,7 @@ from analyser.ingest.readout import Seen  # noqa: E402
 from analyser.ingest.screenshots import Looks, read_screenshots  # noqa: E402
 from analyser.ingest.video import read_video  # noqa: E402
 
+pytestmark = pytest.mark.usefixtures("one_core")
 SIZE, ENLARGED = (1920, 1080), 1.5
 STEADY = View(4, (0.95, 0.95), 0.01, (0.0, 0.0), (1, 1.2), (98, 98), (1, 1), 0.0)
 SHOTS = 32
@@ -80,14 +81,6 @@ def other_picture(dice: np.random.Generator) -> np.ndarray:
         x, y, wide, tall = (int(v) for v in dice.integers((0, 0, 5, 5), (*SIZE, 90, 60)))
         cv2.rectangle(picture, (x, y), (x + wide, y + tall), tuple(int(v) for v in dice.integers(0, 255, 3)), -1)
     return picture
-
-
-@pytest.fixture(autouse=True)
-def one_core():
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
 
 
 def spent(work, times: int = 1) -> float:
