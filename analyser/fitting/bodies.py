@@ -11,6 +11,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from analyser.fitting.panel_rows import energies
 from analyser.flight import Body, Plan, World
 
 
@@ -187,8 +188,7 @@ def _energies(table: pd.DataFrame, body: Body, rows) -> tuple[np.ndarray | None,
     if any(name not in table for name in needed):
         return None, None
     altitude, altitude_sigma, speed, speed_sigma = (table[name].to_numpy(float)[rows] for name in needed)
-    radius = body.radius + altitude
-    return speed**2 / 2 - body.mu / radius, np.hypot(speed * speed_sigma, body.mu / radius**2 * altitude_sigma)
+    return energies(body.mu, body.radius + altitude, altitude_sigma, speed, speed_sigma)
 
 
 def _jump_cost(altitude, speed, vertical, met, before: int, row: int) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analyser.fitting.bodies import reference_bodies, typed_bodies
+from analyser.fitting.panel_rows import energies, momenta
 from analyser.fitting.slips import units_of
 from analyser.flight import Plan, World
 
@@ -128,10 +129,7 @@ def _share(table: pd.DataFrame, first: np.ndarray, mu: np.ndarray, datum: np.nda
     (height, height_sigma), (speed, speed_sigma), (climb, climb_sigma) = map(column, ("altitude", "speed", "vertical_speed"))
     radius = datum + height
     with np.errstate(invalid="ignore"):
-        level = np.sqrt(np.maximum(speed**2 - climb**2, 0.0))
-        slope = np.maximum(level, np.hypot(speed_sigma, climb_sigma))
-        energy = speed**2 / 2 - mu / radius, np.hypot(speed * speed_sigma, mu / radius**2 * height_sigma)
-        momentum = radius * level, np.hypot(level * height_sigma, radius / slope * np.hypot(speed * speed_sigma, climb * climb_sigma))
-        off = [np.abs(value[first + 1] - value[first]) / np.hypot(sigma[first + 1], sigma[first]) for value, sigma in (energy, momentum)]
+        told = energies(mu, radius, height_sigma, speed, speed_sigma), momenta(radius, height_sigma, speed, speed_sigma, climb, climb_sigma)
+        off = [np.abs(value[first + 1] - value[first]) / np.hypot(sigma[first + 1], sigma[first]) for value, sigma in told]
         possible = (radius[first] > 0) & ~(climb[first] ** 2 > speed[first] ** 2 * 1.01)
         return float(np.mean((off[0] < _AGREE) & ~(off[1] > _AGREE) & possible))

@@ -93,15 +93,8 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
     vertical, vertical_sigma = _vertical(value, sigma)
     speed, speed_sigma = _inertial_speed(value, sigma, vertical, radius * spin)
     standing = _stays(_standing(value, table, radius * spin, speed), value, sigma)
-    energy = speed**2 / 2 - mu / radius
-    energy_sigma = np.hypot(speed * speed_sigma, mu / radius**2 * radius_sigma)
-    transverse = np.sqrt(np.clip(speed**2 - vertical**2, 0, None))
-    # h = r sqrt(v^2 - w^2); near vertical flight the square root's slope is not to be trusted: the floor says so
-    slope = np.maximum(transverse, np.hypot(speed_sigma, vertical_sigma))
-    momentum = radius * transverse
-    momentum_sigma = np.sqrt(
-        (transverse * radius_sigma) ** 2 + (radius / slope) ** 2 * ((speed * speed_sigma) ** 2 + (vertical * vertical_sigma) ** 2)
-    )
+    energy, energy_sigma = energies(mu, radius, radius_sigma, speed, speed_sigma)
+    momentum, momentum_sigma = momenta(radius, radius_sigma, speed, speed_sigma, vertical, vertical_sigma)
     event = table["event"].to_numpy(object) if "event" in table else np.full(count, "", dtype=object)
     return PanelRows(
         met=table["met"].to_numpy(float), met_sigma=np.nan_to_num(column("met_sigma"), nan=0.0), body=body, event=event,
@@ -109,6 +102,20 @@ def panel_rows(table: pd.DataFrame, world: World, body: np.ndarray) -> PanelRows
         energy=energy, energy_sigma=energy_sigma, momentum=momentum, momentum_sigma=momentum_sigma,
         standing=standing, in_air=_below(value, air) & ~standing,
     )  # fmt: skip
+
+
+def energies(mu, radius, radius_sigma, speed, speed_sigma) -> tuple[np.ndarray, np.ndarray]:
+    """Orbital energies and their standard deviations, J/kg, from arrays (n,) of radii (m) and inertial speeds (m/s)."""
+    return speed**2 / 2 - mu / radius, np.hypot(speed * speed_sigma, mu / radius**2 * radius_sigma)
+
+
+def momenta(radius, radius_sigma, speed, speed_sigma, vertical, vertical_sigma) -> tuple[np.ndarray, np.ndarray]:
+    """Angular momenta and their standard deviations, m^2/s, from arrays (n,) of radii (m), inertial and vertical speeds (m/s)."""
+    transverse = np.sqrt(np.clip(speed**2 - vertical**2, 0, None))
+    # h = r sqrt(v^2 - w^2); near vertical flight the square root's slope is not to be trusted: the floor says so
+    slope = np.maximum(transverse, np.hypot(speed_sigma, vertical_sigma))
+    sigma = np.sqrt((transverse * radius_sigma) ** 2 + (radius / slope) ** 2 * ((speed * speed_sigma) ** 2 + (vertical * vertical_sigma) ** 2))
+    return radius * transverse, sigma
 
 
 def underground(altitude: np.ndarray, datum: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
 from analyser.ingest.readout import ACCEPT
+from analyser.ingest.restarts import longest_rising
 
 if TYPE_CHECKING:
     from analyser.ingest.screenshots import Value
@@ -186,7 +187,7 @@ def _clocks(values: list["Value"]) -> None:
     if len(certain) < LEAST_KNOWN:
         return
     times = [values[index].value for index in certain]
-    kept = _longest_rising(times)
+    kept = longest_rising(times)
     if len(kept) < (IN_ORDER_OF_MANY if len(times) >= MANY else IN_ORDER) * len(times):
         return
     rows = [values[certain[index]].row for index in kept]
@@ -219,26 +220,6 @@ class _Between:
         if self.low is None or self.high is None:
             return 2.0
         return min(self.span / (self.high - self.low + self.step), MOST_SUPPORT)
-
-
-def _longest_rising(numbers: Sequence[float]) -> list[int]:
-    """Indices of a longest run that never falls (Fredman 1975)."""
-    tails: list[float] = []
-    ends: list[int] = []
-    back: list[int] = []
-    for index, number in enumerate(numbers):
-        place = bisect_right(tails, number)
-        back.append(ends[place - 1] if place else -1)
-        if place == len(tails):
-            tails.append(number)
-            ends.append(index)
-        else:
-            tails[place], ends[place] = number, index
-    run, index = [], ends[-1] if ends else -1
-    while index >= 0:
-        run.append(index)
-        index = back[index]
-    return run[::-1]
 
 
 def _disagreements(values: list["Value"]) -> list["Value"]:

@@ -16,12 +16,12 @@ _SMOOTHER = 0.9  # of the roughness in the clock's order that the lines' own ord
 _TELLING = 0.3  # of its range that propellant must rise more in one order than in the other to decide
 
 
-def longest_rising(times: np.ndarray) -> np.ndarray:
-    """Positions (in order) of a longest non-decreasing subsequence."""
+def longest_rising(times: Sequence[float]) -> np.ndarray:
+    """Positions (in order) of a longest non-decreasing subsequence (Fredman 1975)."""
     tails: list[float] = []
     holders: list[int] = []
     before = np.full(len(times), -1)
-    for index, time in enumerate(times.tolist()):
+    for index, time in enumerate(np.asarray(times).tolist()):
         place = bisect.bisect_right(tails, time)
         before[index] = holders[place - 1] if place else -1
         if place == len(tails):
