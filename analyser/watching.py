@@ -311,18 +311,22 @@ def _read_pictures(panel: Path, paths: list[Path], craft: Craft | None) -> Any:
 
 
 _ENDS = {b"\x89PNG": b"IEND\xaeB`\x82", b"\xff\xd8": b"\xff\xd9"}
+_LENGTHS = {b"RIFF": (4, 8), b"BM": (2, 0)}  # WebP (RFC 9649, section 2.4), BMP: where the file's length stands, and what it leaves out
 
 
 def _whole(path: Path) -> bool:
-    """Whether a picture ends as its kind must (PNG, JPEG)."""
+    """Whether a picture ends as its kind must (PNG, JPEG), or is as long as it says (WebP, BMP)."""
     try:
         with open(path, "rb") as file:
-            start = file.read(4)
-            file.seek(0, os.SEEK_END)
-            file.seek(max(0, file.tell() - 16))
+            start = file.read(8)
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - 16))
             end = file.read()
     except OSError:
         return False
+    for magic, (place, spare) in _LENGTHS.items():
+        if start.startswith(magic):
+            return size >= int.from_bytes(start[place : place + 4], "little") + spare > spare
     return any(start.startswith(magic) and last in end for magic, last in _ENDS.items())
 
 

@@ -13,6 +13,7 @@ from PIL import Image
 from analyser.cli import main
 from analyser.ingest.screenshots import read_screenshots
 from analyser.ingest.video import Recording
+from analyser.watching import FolderTail, News
 
 TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.ROTATE_90_CLOCKWISE}  # how a camera stores what each orientation sets upright
 
@@ -54,13 +55,34 @@ def values(panel: Path, path: Path) -> dict[str, float]:
     return {value.column: value.value for value in detail.itertuples() if value.status == "read" and value.column != "body"}
 
 
-@pytest.mark.parametrize(("kind", "orientation"), [
+KINDS = pytest.mark.parametrize(("kind", "orientation"), [
     ("png", 1), ("png of 16 bits", 1), ("png with alpha", 1), ("webp", 1), ("webp with alpha", 1), ("bmp", 1), ("bmp with alpha", 1), ("progressive jpeg", 1),
     ("jpeg", 3), ("jpeg", 6), ("jpeg", 8), ("png", 6), ("webp", 8), ("png with alpha", 3),
 ])  # fmt: skip
+SHOWN = {"altitude": 63740.0, "speed": 999.1, "vertical_speed": -2.0, "propellant": 1718.0}  # at 834 s
+
+
+@KINDS
 def test_every_kind_of_file_reads_the_same(tmp_path, panel, kind, orientation):
     said = values(panel, saved(tmp_path, kind, seen_from(draw_panel(texts_at(2)), 5), orientation))
-    assert said == pytest.approx({"met": 834.0, "altitude": 63740.0, "speed": 999.1, "vertical_speed": -2.0, "propellant": 1718.0})
+    assert said == pytest.approx({"met": 834.0, **SHOWN})
+
+
+@KINDS
+def test_a_watched_folder_takes_every_kind_as_soon_as_it_is_whole(tmp_path, panel, kind, orientation):
+    made = saved(tmp_path, kind, seen_from(draw_panel(texts_at(2)), 5), orientation)
+    shots = tmp_path / "shots"
+    shots.mkdir()
+    suffix = next(name for name in ("png", "webp", "bmp", "jpeg") if name in kind)
+    tail, shot, content = FolderTail(shots, panel), shots / f"shot.{suffix}", made.read_bytes()
+    shot.write_bytes(content[: len(content) // 2])
+    assert tail.poll() == News()  # half written
+    shot.write_bytes(content)
+    news = tail.poll()
+    assert news.notes == ()
+    (moment,) = news.moments
+    assert moment.met == pytest.approx(834.0) and moment.body == "Lull"
+    assert {column: value for column, (value, _) in moment.values.items()} == pytest.approx(SHOWN)
 
 
 def test_a_panel_is_proposed_upright_from_a_picture_on_its_side(tmp_path, capsys):
