@@ -58,7 +58,9 @@ _RANGES: dict[str, tuple[float, float, str, str]] = {
 COLUMNS: dict[str, Column] = {
     name: Column(name, dimension_of(unit), *_RANGES[name]) for name, unit in QUANTITIES.items()
 }
-_ALL = ("met", *COLUMNS, *TEXTS)
+#: The run of the clock that a line belongs to: 0, and one more each time that the clock was set back in flight.
+RUN = "clock_run"
+_ALL = ("met", *COLUMNS, *TEXTS, RUN)
 _KNOWN = {re.sub(r"[\s_-]", "", name): name for name in (*_ALL, *(f"{name}_sigma" for name in ("met", *COLUMNS)))}
 _CLOCK_FORMS = {
     "hh:mm:ss", "h:mm:ss", "mm:ss", "m:ss", "d hh:mm:ss", "hh:mm:ss.s", "hh:mm", "h:mm", "d hh:mm", "h:m:s", "d h:m:s", "h:m",
@@ -103,8 +105,8 @@ def read_head(written: str, position: int) -> Head:
     name = name.removesuffix("_sigma")
     if not unit:
         return Head(written, position, name, sigma)
-    if name in TEXTS:
-        raise InputError(f"the column {name!r} holds text and takes no unit")
+    if name in TEXTS or name == RUN:
+        raise InputError(f"the column {name!r} holds {'text' if name in TEXTS else 'whole numbers'} and takes no unit")
     if name == "met" and not sigma and unit.casefold() in _CLOCK_FORMS:
         pair = "hh:mm" if unit.casefold() in ("hh:mm", "h:mm", "h:m") else "mm:ss"
         return Head(written, position, name, pair=pair)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analyser.flight import QUANTITIES, TEXTS, Readings
-from analyser.ingest.restarts import find_restarts, longest_rising
+from analyser.ingest.restarts import find_restarts, in_turn, longest_rising, runs_of, straighten
 from analyser.units import format_met
 
 #: Columns of the detail table, in order.
@@ -28,7 +28,7 @@ class Values:
 
 
 def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values], texts: Mapping[str, Sequence[str]],
-             remarks: Sequence[str]) -> Readings:  # fmt: skip
+             remarks: Sequence[str], run: np.ndarray | None = None) -> Readings:  # fmt: skip
     """Readings in order of time (stable) from columns in the order of the file.
 
     Parameters
@@ -43,10 +43,13 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
     texts : mapping of str to sequence of str
     remarks : sequence of str
         Told before those about the order of the lines.
+    run : array of int, optional
+        The run of the clock that each line is said to belong to; without it restarts are looked for.
     """
     values = _joined(values)
     row = np.asarray(lines, dtype=np.int64)
-    seconds, run, restarted = _straightened(clocks, row, values)
+    run = _runs(clocks.seconds, values) if run is None else run
+    seconds, ends = straighten(clocks.seconds, run)
     order = np.argsort(seconds, kind="stable")
     met, met_sigma = seconds[order], clocks.sigma[order]
     columns: dict[str, object] = {"met": met, "met_sigma": met_sigma}
@@ -56,8 +59,9 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
     for name in TEXTS:
         if name in texts:
             columns[name] = _objects([texts[name][index] for index in order])
-    if restarted:
-        columns["clock_run"] = run[order]
+    turned = in_turn(run[order])
+    if turned.any():
+        columns["clock_run"] = turned
     strays = _strays(seconds)
     if len(strays):
         columns["out_of_turn"] = np.isin(order, strays)
@@ -66,8 +70,8 @@ def assemble(source: str, lines: Sequence[int], clocks, values: Sequence[Values]
     table = pd.DataFrame(columns)
     if "body" in table:
         table["body"] = carried_forward(table["body"])
-    every = [Values("met", seconds, clocks.sigma, clocks.cells), *values]
-    notes = [*remarks, *restarted, *_out_of_order(seconds, row, strays), *_duplicates(met, row[order])]
+    every = [Values("met", clocks.seconds, clocks.sigma, clocks.cells), *values]
+    notes = [*remarks, *_restarted(clocks.cells, row, run, ends), *_out_of_order(seconds, row, strays), *_duplicates(met, row[order])]
     return Readings(table, _detail(source, row, seconds, every, order), tuple(notes))
 
 
@@ -141,19 +145,22 @@ def _strays(met: np.ndarray) -> np.ndarray:
     return np.flatnonzero(~kept)
 
 
-def _straightened(clocks, row: np.ndarray, values: Sequence[Values]) -> tuple[np.ndarray, np.ndarray, list[str]]:
-    """Times that run on where the clock was set back, the run of the clock that each line belongs to, and remarks."""
-    met, run, remarks = clocks.seconds.copy(), np.zeros(len(row), dtype=int), []
+def _runs(times: np.ndarray, values: Sequence[Values]) -> np.ndarray:
+    """The run of the clock that each line belongs to, as the order of the lines tells it."""
     gauges = {found.name: found.value for found in values}
-    for start in find_restarts(clocks.seconds, list(gauges.values()), gauges.get("propellant", gauges.get("propellant_fraction"))):
-        first, last = met[start:][longest_rising(met[start:])[0]], met[:start][longest_rising(met[:start])[-1]]
-        met[start:] += last if first >= 0 else last - first
-        run[start:] += 1
+    return runs_of(find_restarts(times, list(gauges.values()), gauges.get("propellant", gauges.get("propellant_fraction"))), len(times))
+
+
+def _restarted(cells: Sequence[str], row: np.ndarray, run: np.ndarray, ends: Mapping[int, float]) -> list[str]:
+    """Where the clock starts again."""
+    remarks = []
+    for number, last in ends.items():
+        start, before = int(np.flatnonzero(run == number)[0]), int(np.flatnonzero(run < number)[-1])
         remarks.append(
-            f"line {row[start]}: the clock starts again ({clocks.cells[start - 1]}, then {clocks.cells[start]}). lines from there on are counted "
-            f"from {format_met(last)} on, as if it was set back right after line {row[start - 1]}"
+            f"line {row[start]}: the clock starts again ({cells[before]}, then {cells[start]}). lines from there on are counted "
+            f"from {format_met(last)} on, as if it was set back right after line {row[before]}"
         )
-    return met, run, remarks
+    return remarks
 
 
 def _duplicates(met: np.ndarray, row: np.ndarray) -> list[str]:

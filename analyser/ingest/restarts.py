@@ -13,6 +13,7 @@ import numpy as np
 
 _LEAST = 3  # lines on either side, and lines that a restart must put in order: fewer are slips of the clock
 _SMOOTHER = 0.9  # of the roughness in the clock's order that the lines' own order may have
+_DIGITS = 1.0  # s; a run marked to begin earlier than this before the end of the one before was not read off a clock that ran on
 _TELLING = 0.3  # of its range that propellant must rise more in one order than in the other to decide
 
 
@@ -61,6 +62,49 @@ def find_restarts(times: np.ndarray, gauges: Sequence[np.ndarray], propellant: n
         for part in (slice(None, cut), slice(cut, None))
     )
     return [*earlier, cut, *(cut + place for place in later)]
+
+
+def runs_of(starts: Sequence[int], count: int) -> np.ndarray:
+    """The run of the clock that each of ``count`` lines belongs to, from the positions at which it starts again."""
+    run = np.zeros(count, dtype=int)
+    run[list(starts)] = 1
+    return np.cumsum(run)
+
+
+def straighten(times: np.ndarray, run: np.ndarray) -> tuple[np.ndarray, dict[int, float]]:
+    """Times that run on where the clock started again.
+
+    Parameters
+    ----------
+    times : array (n,)
+        Clock of each line, s, in the order of the lines.
+    run : array (n,) of int
+        The run of the clock that each line belongs to.
+
+    Returns
+    -------
+    met : array (n,)
+        Each run placed right after the one before, but for one whose times run on already.
+    ends : dict of int to float
+        For each run that was placed so, the time at which the one before ended.
+    """
+    met, ends = times.copy(), {}
+    for number in np.unique(run)[1:].tolist():
+        own, before = met[run == number], met[run < number]
+        first, last = own[longest_rising(own)[0]], before[longest_rising(before)[-1]]
+        if first < last - _DIGITS:
+            met[run >= number] += last if first >= 0 else last - first
+            ends[number] = float(last)
+    return met, ends
+
+
+def in_turn(run: np.ndarray) -> np.ndarray:
+    """Runs of lines in the order of their times, (n,), so that none comes back: a line whose clock slipped goes with those around it."""
+    turned = np.zeros(len(run), dtype=int)
+    for number in np.unique(run)[1:].tolist():
+        early = np.r_[0, np.cumsum(np.where(run < number, 1, -1))]  # lines that a cut before each place would leave on their side
+        turned[int(np.argmax(early)) :] = number
+    return turned
 
 
 def _in_own_order(times: np.ndarray, cut: int, gauges: Sequence[np.ndarray], propellant: np.ndarray | None) -> bool:

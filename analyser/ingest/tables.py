@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +14,7 @@ from analyser.errors import InputError, TableError
 from analyser.flight import TEXTS, Craft, Readings, World
 from analyser.ingest.cells import NOTHING, Numbers, coarsen, gather_proofs, out_of_limits, read_numbers, sharpen_stops, sigma_of
 from analyser.ingest.clock import read_clocks
-from analyser.ingest.columns import COLUMNS, Column, Head, known_columns, read_head
+from analyser.ingest.columns import COLUMNS, RUN, Column, Head, known_columns, read_head
 from analyser.ingest.frames import Values, assemble
 from analyser.ingest.grid import Grid, read_grid
 from analyser.ingest.propellant import stage_loads
@@ -42,7 +43,8 @@ def read_table(path: str | Path, craft: Craft | None = None, world: World | None
     Readings
         Rows in order of time, SI, with a standard deviation for each value: from the column ``<name>_sigma``, else from
         the digits as typed (see :mod:`analyser.ingest.cells`). ``remarks`` tell of lines out of order, duplicate
-        times, units that had to be supposed.
+        times, units that had to be supposed. Where the clock was set back the lines say it, or a column ``clock_run`` does: then
+        times that run on already (as written by :func:`analyser.ingest.writing.write_readings`) are left as they are.
 
     Raises
     ------
@@ -55,7 +57,7 @@ def read_table(path: str | Path, craft: Craft | None = None, world: World | None
     heads = _read_heads(grid, path)
     _check_rows(grid, path)
     sheet = _Sheet(path, grid, {(head.name, head.sigma): head for head in heads})
-    clocks = sheet.clocks()
+    clocks, run = sheet.clocks(), sheet.runs()
     values = [found for name in COLUMNS for found in sheet.quantity(name)]
     bodies = read_bodies(sheet.cells("body"), world)
     events = read_events(sheet.cells("event"))
@@ -65,7 +67,7 @@ def read_table(path: str | Path, craft: Craft | None = None, world: World | None
         raise TableError("every cell beside the clock is empty; a reading needs a value", path)
     texts = {"body": bodies.words, "stage": sheet.cells("stage"), "event": events, "note": sheet.cells("note")}
     texts = {name: words for name, words in texts.items() if words is not None}
-    readings = assemble(path.name, grid.lines, clocks, values, texts, clocks.remarks + sheet.supposed())
+    readings = assemble(path.name, grid.lines, clocks, values, texts, clocks.remarks + sheet.supposed(), run)
     return stage_loads(readings, craft)
 
 
@@ -104,7 +106,7 @@ def _read_heads(grid: Grid, path: Path) -> list[Head]:
         known = (f" (known: {known_columns()}; each with a unit where it has one, like altitude [km], and a column "
                  "<name>_sigma beside it)") if "unknown column" in problems else ""  # fmt: skip
         raise TableError(f"{problems}{more}{known}", path, f"line {grid.header_line}", bad)
-    names = {head.name for head in heads if not head.sigma}
+    names = {head.name for head in heads if not head.sigma} - {RUN}
     if "met" not in names:
         raise TableError(f"there is no column 'met' (the clock) among {_some(grid.header)}; readings without a clock "
                          "can't be placed", path, f"line {grid.header_line}")  # fmt: skip
@@ -187,6 +189,20 @@ class _Sheet:
         if given is not None:
             found.sigma = np.where(np.isnan(given), found.sigma, given)
         return found
+
+    def runs(self) -> np.ndarray | None:
+        """The run of the clock that each line belongs to, where a column says it; an empty cell goes with the line before."""
+        cells = self.cells(RUN)
+        if cells is None or NOTHING.issuperset(cells):
+            return None
+        run, last = np.zeros(len(cells), dtype=int), 0
+        for index, cell in enumerate(cells):
+            if re.fullmatch(r"[0-9]{1,6}(\.0)?", cell):
+                last = int(float(cell))
+            elif cell not in NOTHING:
+                self.refuse(RUN, [(index, f"{shown(cell)} is no run of the clock: write 0, and one more each time that it was set back")])
+            run[index] = last
+        return run
 
     def quantity(self, name: str) -> list[Values]:
         """A column's values; propellant may split into kilograms and fractions."""

@@ -15,7 +15,7 @@ from analyser.files import write_atomically
 from analyser.flight import TEXTS, Readings
 from analyser.ingest.cells import coarsen, read_numbers, sigma_of
 from analyser.ingest.clock import read_clocks
-from analyser.ingest.columns import COLUMNS, Column
+from analyser.ingest.columns import COLUMNS, RUN, Column
 from analyser.ingest.frames import DETAIL
 from analyser.units import UNITS
 
@@ -39,7 +39,7 @@ def write_readings(readings: Readings, path: str | Path) -> Path:
 
     Units stand in the header: for each column the unit in which its values come out as they were typed. Values are
     printed with the digits that their standard deviation stands for; a column ``<name>_sigma`` is added where digits can't
-    say it. Values marked doubtful in the detail are left empty, for the person to fill in.
+    say it. Where the clock was set back in flight, a column ``clock_run`` marks its runs. Values marked doubtful in the detail are left empty, for the person to fill in.
 
     Parameters
     ----------
@@ -58,6 +58,8 @@ def write_readings(readings: Readings, path: str | Path) -> Path:
     """
     table = _without_doubtful(readings)
     columns: list[tuple[str, Sequence[str]]] = _clock_columns(table)
+    if RUN in table:
+        columns.append((RUN, [str(run) for run in table[RUN].tolist()]))
     texts = [(name, [_one_line_end(word) for word in table[name]]) for name in TEXTS if name in table]
     columns += [item for item in texts if item[0] == "body"]
     for name, column in COLUMNS.items():

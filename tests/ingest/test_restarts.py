@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from analyser.ingest import read_table
-from analyser.ingest.restarts import find_restarts, longest_rising
+from analyser.errors import TableError
+from analyser.ingest import read_table, write_readings
+from analyser.ingest.restarts import find_restarts, in_turn, longest_rising
 
 TIMES = np.linspace(400.0, 9000.0, 18)
 HEIGHTS = np.linspace(1.0, 7.0, 18) ** 2
@@ -76,3 +77,47 @@ def test_lines_after_a_restart_keep_their_order_their_body_and_are_told(tmp_path
     assert readings.table["body"].tolist() == ["Ardent"] * 6 + ["Lull"] * 5
     assert readings.table["met"].iloc[6] == 35 * 60 + 30.0
     assert any("line 8: the clock starts again (00:35:00, then 00:00:30)" in remark for remark in readings.remarks)
+
+
+RESTARTED = ["met,altitude [km],speed [m/s]", *(f"00:{10 + 5 * k}:00,{300 + 20 * k},{2000 - 10 * k}" for k in range(6)),
+             *(f"00:{6 * k:02d}:30,{420 + 20 * k},{1950 - 8 * k}" for k in range(5))]  # fmt: skip
+
+
+def test_a_table_written_with_its_runs_reads_back_the_same(tmp_path):
+    (tmp_path / "typed.csv").write_text("\n".join(RESTARTED) + "\n")
+    first = read_table(tmp_path / "typed.csv")
+    again = read_table(write_readings(first, tmp_path / "written.csv"))
+    assert again.table["met"].tolist() == first.table["met"].tolist()
+    assert again.table["clock_run"].tolist() == [0] * 6 + [1] * 5
+    assert not any("starts again" in remark for remark in again.remarks)  # its times run on already
+
+
+def test_the_clock_as_read_stays_in_the_detail(tmp_path):
+    (tmp_path / "typed.csv").write_text("\n".join(RESTARTED) + "\n")
+    detail = read_table(tmp_path / "typed.csv").detail
+    clocks = detail[detail["column"] == "met"]
+    assert clocks["value"].tolist() == [600.0 + 300 * k for k in range(6)] + [30.0 + 360 * k for k in range(5)]
+    assert (clocks["met"] - clocks["value"]).tolist() == [0.0] * 6 + [2100.0] * 5
+
+
+def test_runs_that_a_pilot_marked_are_believed_where_nothing_else_would_tell(tmp_path):
+    lines = ["met,clock_run,altitude [km]", "00:10:00,0,300", "00:20:00,,310", "00:01:00,1,320", "00:02:00,,330"]
+    (tmp_path / "typed.csv").write_text("\n".join(lines) + "\n")
+    readings = read_table(tmp_path / "typed.csv")
+    assert readings.table["met"].tolist() == [600.0, 1200.0, 1260.0, 1320.0]
+    assert readings.table["clock_run"].tolist() == [0, 0, 1, 1]
+    assert any("line 4: the clock starts again (00:20:00, then 00:01:00)" in remark for remark in readings.remarks)
+
+
+def test_runs_that_are_no_numbers_are_refused_with_their_line(tmp_path):
+    (tmp_path / "typed.csv").write_text("met,clock_run,altitude [km]\n0,first,300\n10,-1,310\n")
+    with pytest.raises(TableError, match="clock_run") as refused:
+        read_table(tmp_path / "typed.csv")
+    assert [cell[0] for cell in refused.value.cells] == [2, 3]
+
+
+@pytest.mark.parametrize(("run", "wanted"), [
+    ([0, 0, 0, 1, 1, 1], [0, 0, 0, 1, 1, 1]), ([0, 0, 1, 0, 0, 1, 1, 1], [0, 0, 0, 0, 0, 1, 1, 1]), ([0, 0, 1, 1, 0, 1, 2, 2], [0, 0, 1, 1, 1, 1, 2, 2]),
+])  # fmt: skip
+def test_a_line_whose_clock_slipped_into_another_run_goes_with_those_around_it(run, wanted):
+    assert in_turn(np.array(run)).tolist() == wanted

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, example, given, settings, strategies
 from analyser.errors import TableError
 from analyser.flight import QUANTITIES, TEXTS
 from analyser.ingest import read_table, write_readings
-from analyser.ingest.columns import COLUMNS
+from analyser.ingest.columns import COLUMNS, RUN
 from analyser.units import UNITS
 
 # Some cells are good, some are slips, some are anything at all.
@@ -31,7 +31,7 @@ ANYTHING = strategies.text(max_size=12)
 
 @strategies.composite
 def headers(draw):
-    names = draw(strategies.lists(strategies.sampled_from([*QUANTITIES, *TEXTS]), min_size=1, max_size=6, unique=True))
+    names = draw(strategies.lists(strategies.sampled_from([*QUANTITIES, *TEXTS, RUN]), min_size=1, max_size=6, unique=True))
     found = ["met"]
     for name in names:
         units = [unit for unit in UNITS[COLUMNS[name].dimension] if unit != "1"] if name in COLUMNS else []
@@ -54,6 +54,8 @@ def tables(draw):
             base = name.split(" [")[0]
             if base == "met":
                 cell = str(10 * index) if tidy else draw(CLOCKS)
+            elif base == RUN:
+                cell = draw(strategies.sampled_from(["0", "1", "", "2", "-", "x"] if not tidy else [str(index // 3), ""]))
             elif base in TEXTS:
                 cell = draw(WORDS)
             elif tidy:
@@ -83,10 +85,10 @@ def check(folder, raw):
         assert (np.isnan(value) == np.isnan(sigma)).all() and not (sigma <= 0).any()
         assert (detail["column"] == name).sum() == np.count_nonzero(~np.isnan(value))
     again = read_table(write_readings(readings, folder / "written.csv"))
-    table = table.drop(columns=["out_of_turn", "clock_run"], errors="ignore")  # what is written stands in order, on one clock
+    table = table.drop(columns="out_of_turn", errors="ignore")  # what is written stands in order
     assert list(again.table) == list(table)
     for name in table.columns.difference(["source", "row"]):
-        if table[name].dtype == object:
+        if table[name].dtype == object or name == RUN:
             assert again.table[name].tolist() == table[name].tolist()
             continue
         digits = np.nan_to_num(table[f"{name.removesuffix('_sigma')}_sigma"].to_numpy(), nan=0.0)
