@@ -55,7 +55,7 @@ def settle_clock_runs(table: pd.DataFrame, rows: PanelRows, propellant: Propella
     for start in (np.flatnonzero(np.diff(run)) + 1).tolist():
         before, after = _coast(rows, propellant, start - 1, -1), _coast(rows, propellant, start, 1)
         tie = _tie(table.assign(met=met), rows, propellant, world, before, after) if before and after else None
-        place = f"line {table['row'].iloc[start]}" if "row" in table else f"row {start + 1}"
+        place = _place(table, start)
         if tie is None:
             open_at.append(start)
             remarks.append(f"{place}: how long the clock stood before it started again can't be told, as no orbit was read both before and after: times from there on are the earliest possible")
@@ -64,8 +64,16 @@ def settle_clock_runs(table: pd.DataFrame, rows: PanelRows, propellant: Propella
         met[start:] += delay
         sigma[list(after)] = np.hypot(sigma[list(after)], _SLACK * spread * math.sqrt(len(after)))
         again = f", or whole revolutions of {period:.0f} s more" if math.isfinite(period) else ""
-        remarks.append(f"{place}: the orbit read before and after says that this is MET {format_met(met[start])} +/- {1.96 * spread:.0f} s{again}; lines from there on are counted so")
+        remarks.append(f"{place}: the orbit read before and after says that this is MET {format_met(met[start])} +/- {1.96 * spread:.0f} s{again}; readings from there on are counted so")
     return table.assign(met=met, met_sigma=sigma), frozenset(open_at), tuple(remarks)
+
+
+def _place(table: pd.DataFrame, row: int) -> str:
+    """How a person finds a row: the name of its screenshot, or its line."""
+    if "row" not in table:
+        return f"row {row + 1}"
+    source = table["source"].iloc[row] if "source" in table else ""
+    return source if source and (table["source"] == source).sum() == 1 else f"line {table['row'].iloc[row]}"
 
 
 def _coast(rows: PanelRows, propellant: PropellantHistory, start: int, step: int) -> list[int]:
@@ -142,9 +150,9 @@ def mend_jumps(table: pd.DataFrame, rows: PanelRows, propellant: PropellantHisto
         met[start:] += delay
         after = [row for row in second.rows if row >= start]
         sigma[after] = np.hypot(sigma[after], _SLACK * spread * math.sqrt(len(after)))
-        place = f"line {table['row'].iloc[start]}" if "row" in table else f"row {start + 1}"
+        place = _place(table, start)
         remarks.append(
-            f"{place}: the clock jumped by {-delay / 60:+.0f} min in the middle of a coast (same orbit, no propellant used): lines from there on are counted {abs(delay):.0f} s "
+            f"{place}: the clock jumped by {-delay / 60:+.0f} min in the middle of a coast (same orbit, no propellant used): readings from there on are counted {abs(delay):.0f} s "
             f"{'later' if delay > 0 else 'earlier'}"
         )
     return (table.assign(met=met, met_sigma=sigma), tuple(remarks)) if remarks else (table, ())

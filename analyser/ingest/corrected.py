@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analyser.flight import QUANTITIES, TEXTS, Craft, Readings, World
+from analyser.ingest.columns import RUN
 from analyser.ingest.corrections import FILE, Correction, standing, typed_value
 from analyser.ingest.propellant import in_order, stage_loads
 from analyser.units import shown
@@ -76,7 +77,7 @@ class _Sheet:
 
     def apply(self, each: Correction) -> None:
         rows = self.rows.get(each.source, set())
-        picture = Path(each.source).suffix.casefold() in _PICTURES
+        picture = _is_picture(each.source)
         row = next(iter(rows)) if picture and len(rows) == 1 else each.row
         where = f"{each.source}, {each.column}" if picture else f"{each.source} line {row}, {each.column}"
         if row not in rows:
@@ -114,12 +115,12 @@ class _Sheet:
             if not confirmed or text:
                 self._say(key, column, text)
             return True
-        for index in hits:
-            self.detail["value"][index], self.detail["sigma"][index], self.detail["probability"][index] = value, sigma, 1.0
         if column == "met":
             self._move(key, value, sigma)
         else:
             self._put(key, column, value, sigma)
+        for index in hits:
+            self.detail["value"][index], self.detail["sigma"][index], self.detail["probability"][index] = value, sigma, 1.0
         return True
 
     def _same(self, text: str, column: str, index: int) -> bool:
@@ -171,7 +172,10 @@ class _Sheet:
                     self._cells("propellant")[self.at[key]] = self._cells("propellant_sigma")[self.at[key]] = math.nan
 
     def _move(self, key: tuple[str, int], met: float, sigma: float) -> None:
-        """A new time for a row; one whose clock could not be read comes into the table with the rest of what it shows."""
+        """A new time for a row; one whose clock could not be read comes into the table with the rest of what it shows. Where the clock was set
+        back in flight, its run and how far that was moved are those of the row before."""
+        run, moved = self._run(key)
+        met += moved
         for indices in self.places.get(key, {}).values():
             for index in indices:
                 self.detail["met"][index] = met
@@ -179,6 +183,19 @@ class _Sheet:
             self._enter(key)
         place = self.at[key]
         self.table["met"][place], self.table["met_sigma"][place] = met, sigma
+        if RUN in self.table:
+            self.table[RUN][place] = run
+
+    def _run(self, key: tuple[str, int]) -> tuple[int, float]:
+        """The run of the clock that a row belongs to, and what was added to it there, s."""
+        if RUN not in self.table:
+            return 0, 0.0
+        alike = [row for row in self.at if (row[0] == key[0]) or (_is_picture(row[0]) and _is_picture(key[0]))]
+        near = min(alike, key=lambda row: (row[1] > key[1], abs(row[1] - key[1])), default=None)
+        clock = next((index for index in self.places.get(near, {}).get("met", []) if math.isfinite(self.detail["value"][index])), None) if near else None
+        if near is None or clock is None:
+            return 0, 0.0
+        return self.table[RUN][self.at[near]], self.detail["met"][clock] - self.detail["value"][clock]
 
     def _enter(self, key: tuple[str, int]) -> None:
         """A row of the table from what the detail has of it."""
@@ -195,7 +212,7 @@ class _Sheet:
         for column in entry:
             self._cells(column, "" if column in TEXTS else math.nan)
         for column, items in self.table.items():
-            items.append(entry.get(column, "" if column in TEXTS else math.nan))
+            items.append(entry.get(column, "" if column in TEXTS else 0 if column in (RUN, "out_of_turn") else math.nan))
         self.at[key] = len(self.table["met"]) - 1
 
     def _say(self, key: tuple[str, int], column: str, text: str) -> None:
@@ -236,6 +253,10 @@ class _Sheet:
             more = f"; and {len(self.unused) - _SHOWN} more" if len(self.unused) > _SHOWN else ""
             said.append(f"not used from {FILE}: {'; '.join(self.unused[:_SHOWN])}{more}. set them right again, or take the lines out")
         return said
+
+
+def _is_picture(source: str) -> bool:
+    return Path(source).suffix.casefold() in _PICTURES
 
 
 def _series(items: list, before: pd.DataFrame, name: str) -> pd.Series:

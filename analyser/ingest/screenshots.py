@@ -21,6 +21,7 @@ from analyser.ingest.cutting import Cut, as_read, cut, rectify
 from analyser.ingest.images import crop_png, grey_of, open_image
 from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
+from analyser.ingest.picture_runs import screenshot_runs
 from analyser.ingest.readout import NOTHING, GaugeReading, Seen, ask_tesseract, interpret
 from analyser.ingest.register import PanelFinder, Registration
 from analyser.ingest.surroundings import Surroundings
@@ -65,7 +66,8 @@ def read_screenshots(
     panel_path : path-like
         ``panel.toml``.
     image_paths : sequence of path-like
-        PNG, JPEG, WebP or BMP. Time comes from the panel's clock; their order is only a fallback.
+        PNG, JPEG, WebP or BMP. Time comes from the panel's clock; their order, or that of their files' times, tells a clock that was
+        set back in flight.
     progress : callable, optional
         Called with (done, all) after each screenshot.
     craft : Craft, optional
@@ -77,7 +79,8 @@ def read_screenshots(
     Returns
     -------
     Readings
-        ``row`` is the 0-based place in ``image_paths``. Doubtful values are in ``detail`` only.
+        ``row`` is the 0-based place in ``image_paths``. Doubtful values are in ``detail`` only. Where the clock was set back, ``clock_run``
+        marks its runs, and times run on as if that was right after the screenshot before.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def read_screenshots(
         looks.add(pixels)
         if progress:
             progress(index + 1, len(paths))
-    return looks.readings([path.name for path in paths], motion)
+    return looks.readings([path.name for path in paths], motion, [path.stat().st_mtime_ns for path in paths])
 
 
 def _read_ahead(paths: Sequence[Path]) -> "Iterator[np.ndarray]":
@@ -160,10 +163,14 @@ class Looks:
             self.seen += _look(self.panel, self._waiting, self._references)
             self._waiting = []
 
-    def readings(self, names: Sequence[str], motion: Motion | None = None) -> Readings:
-        """Everything seen, weighed against each other; ``names`` are those of the screenshots' files."""
+    def readings(self, names: Sequence[str], motion: Motion | None = None, stamps: Sequence[int] | None = None) -> Readings:
+        """Everything seen, weighed against each other; ``names`` and ``stamps`` are those of the screenshots' files and their times."""
         self.flush()
-        return tabulate(self.panel, names, _interpret(self.panel, self.seen, self.boxes, motion), self.lost)
+        values = _interpret(self.panel, self.seen, self.boxes)
+        runs = screenshot_runs(values, stamps)
+        parts = [[value for value in values if runs.get(value.row, 0) == run] for run in sorted({0, *runs.values()})]
+        weighed = [value for part in parts for value in decode(part, motion)]
+        return tabulate(self.panel, names, doubt_odd_formats(sorted(weighed, key=lambda value: value.row)), self.lost, runs)
 
 
 _OPENED: dict[tuple, tuple[PanelFinder, list, Surroundings]] = {}  # the panel opened last, by its files' names, sizes and times
@@ -223,8 +230,8 @@ def _look(panel: Panel, chunk: list[list[Cut]], references: list) -> list[list[t
     return looked
 
 
-def _interpret(panel: Panel, seen: list, boxes: list, motion: Motion | None) -> list[Value]:
-    """From looks to values: settle the decimal mark, what each look means, weigh values against each other and formats."""
+def _interpret(panel: Panel, seen: list, boxes: list) -> list[Value]:
+    """From looks to values: settle the decimal mark, and what each look means."""
     gauges = list(panel.gauges.values())
     mark = panel.decimal or decimal_mark(
         (gauge, look) for row in seen for gauge, looks in zip(gauges, row) for look in looks
@@ -234,7 +241,7 @@ def _interpret(panel: Panel, seen: list, boxes: list, motion: Motion | None) -> 
         for place, gauge in enumerate(gauges):
             for column, look in zip(gauge.reads, looks[place]):
                 values.append(_value(row, gauge, column, interpret(gauge, look, mark), boxes[row][place]))
-    return doubt_odd_formats(decode(values, motion))
+    return values
 
 
 def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> Value:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analyser.flight import QUANTITIES, TEXTS, Readings
+from analyser.ingest.restarts import in_turn, straighten
+from analyser.units import format_met
 
 if TYPE_CHECKING:
     from analyser.ingest.panel import Panel
@@ -18,7 +22,7 @@ DETAIL_COLUMNS = (
 SAID_ONCE = 6  # screenshots that are named one by one where the same is to be said of each
 
 
-def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lost: dict[int, str]) -> Readings:
+def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lost: dict[int, str], runs: Mapping[int, int]) -> Readings:
     """Readings from values.
 
     Parameters
@@ -29,6 +33,8 @@ def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lo
     values : sequence of Value
     lost : dict of int to str
         Why the panel was not found, for the screenshots in which it was not.
+    runs : mapping of int to int
+        The run of the clock that each screenshot belongs to, in the order of the files; empty where it was not set back.
     """
     import pandas as pd
 
@@ -44,13 +50,16 @@ def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lo
             continue
         elif math.isnan(row.get(value.column, math.nan)) or value.sigma < row[f"{value.column}_sigma"]:
             row[value.column], row[f"{value.column}_sigma"] = value.value, value.sigma
-    times = {row: entry.get("met", math.nan) for row, entry in rows.items()}
-    remarks = _remarks(names, times, lost)
-    kept = [entry for row, entry in rows.items() if not math.isnan(times[row])]
+    remarks = _remarks(names, {row: entry.get("met", math.nan) for row, entry in rows.items()}, lost)
+    kept = [entry for entry in rows.values() if not math.isnan(entry.get("met", math.nan))]
+    remarks += _on_one_clock(kept, runs)
     ordered = [entry["met"] for entry in kept]
     if ordered != sorted(ordered):
         remarks.append("the screenshots' order is not that of the panel's clock; the clock's order was taken")
+    times = {row: entry.get("met", math.nan) for row, entry in rows.items()}
     table = _table(panel, sorted(kept, key=lambda entry: entry["met"]))
+    if any(runs.values()):
+        table["clock_run"] = in_turn(np.array([runs[row] for row in table["row"]]))
     repeated = table["met"].duplicated(keep=False).sum()
     if repeated:
         remarks.append(f"{repeated} screenshots share a clock reading with another; all were kept")
@@ -67,6 +76,26 @@ def tabulate(panel: "Panel", names: Sequence[str], values: "Sequence[Value]", lo
         columns=DETAIL_COLUMNS,
     )  # fmt: skip
     return Readings(table, detail, tuple(remarks))
+
+
+def _on_one_clock(entries: list[dict], runs: Mapping[int, int]) -> list[str]:
+    """Sort the screenshots by the order of their files and let their times run on, both in place; what there is to be told of it."""
+    if not any(runs.values()):
+        return []
+    place = {row: index for index, row in enumerate(runs)}
+    entries.sort(key=lambda entry: place[entry["row"]])
+    clock, run = np.array([entry["met"] for entry in entries]), np.array([runs[entry["row"]] for entry in entries])
+    times, ends = straighten(clock, run)
+    remarks = []
+    for number, last in ends.items():
+        start, before = int(np.flatnonzero(run == number)[0]), int(np.flatnonzero(run < number)[-1])
+        remarks.append(
+            f"{entries[start]['source']}: the clock starts again ({format_met(clock[before])}, then {format_met(clock[start])}). screenshots from "
+            f"there on are counted from {format_met(last)} on, as if it was set back right after {entries[before]['source']}"
+        )
+    for entry, time in zip(entries, times.tolist()):
+        entry["met"] = time
+    return remarks
 
 
 def _table(panel: "Panel", entries: list[dict]):
