@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from analyser.ingest.automaton import DEAD, Automaton
+from analyser.ingest.grammar import WILD
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +26,7 @@ UNREADABLE = "?"  # a character that is there but cut, covered or blinded
 CLASSES = len(ALPHABET) + 2
 LETTERS = ALPHABET + UNREADABLE
 SPACE, POINT, COMMA = 1, 12, 13  # classes
+FIGURES = " 0123456789.,:+-'"
 WALL = CLASSES  # a class of its own between crops
 BEAM = 12  # texts followed at a time
 FAR = 12.0  # log probability by which a text may lie behind the likeliest and still be followed: trust.py takes no share for nearer to 0 than this
@@ -36,6 +38,7 @@ ALIKE = {
     "O": "0", "o": "°0", "D": "0", "Q": "0", "I": "1", "l": "1", "i": "1", "Z": "2", "z": "2", "A": "4", "S": "5", "s": "5", "b": "6", "G": "6",
     "T": "7", "B": "8", "g": "9", "q": "9", "n": "m", "w": "m", "N": "Mm", "W": "Mm", "h": "k", "H": "k", "R": "k",
 }  # fmt: skip
+WILD_CLASS = ALPHABET.index(WILD) + 1
 STRANGE = 0.34  # share of letters that the gauge does not show above which they are left as seen: it shows something else
 
 
@@ -70,13 +73,37 @@ def _strange(shown: frozenset[str]) -> "np.ndarray":
 
 
 def folded(shares: "np.ndarray", shown: frozenset[str]) -> "np.ndarray":
-    """The columns with each letter that the gauge does not show counted as the one that it is taken for; as they are where there are many."""
+    """The columns with each letter that the gauge does not show counted as the one that it is taken for; as they are where there are many. Where WILD is shown,
+    every letter counts as it."""
+    if WILD in shown:
+        return _unlettered(shares)
     path = shares.argmax(axis=1)
     letters = path[(path > 0) & (path != SPACE)]
     letters = letters[[True, *(letters[1:] != letters[:-1])]] if len(letters) else letters
     if _strange(shown)[letters].sum() > STRANGE * len(letters) + 1:
         return shares
     return shares @ folding(shown)
+
+
+@lru_cache(maxsize=1)
+def _lettered() -> "np.ndarray":
+    """(CLASSES,), whether a class is a letter or a sign that only units have."""
+    import numpy as np
+
+    return np.array([False, *(letter not in FIGURES for letter in ALPHABET), False])
+
+
+def _unlettered(shares: "np.ndarray") -> "np.ndarray":
+    """The columns with all letters counted as WILD, and what can't be made out too, once a letter has been seen: it belongs to the unit then."""
+    lettered = _lettered()
+    plain = shares.copy()
+    plain[:, lettered] = 0.0
+    plain[:, WILD_CLASS] = shares[:, lettered].sum(axis=1)
+    letters = lettered[shares.argmax(axis=1)].nonzero()[0]
+    if len(letters):
+        plain[letters[0] :, WILD_CLASS] += plain[letters[0] :, -1]
+        plain[letters[0] :, -1] = 0.0
+    return plain
 
 
 def best_path(scores: "np.ndarray") -> str:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from analyser.flight import TEXTS
 from analyser.ingest.readout import ACCEPT
 from analyser.ingest.restarts import longest_rising
+from analyser.ingest.unit_rates import RATE_OF, weigh_units
 
 if TYPE_CHECKING:
     from analyser.ingest.screenshots import Value
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 Motion = Callable[[str, float, dict[str, list[tuple[float, float]]]], tuple[float, float] | None]
 
 SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours don't tell
+AT_WILL = {"throttle": 0.4, "acceleration": 0.4}  # the same where the pilot's hand is all that moves it
 LEAST_KNOWN = 4  # certain readings of a gauge before its neighbours count
 AGAINST = 0.05  # how likely propellant rises, against that it falls
 MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
@@ -34,7 +36,6 @@ LIKELY_SUPPORT = 10.0  # by no more than this: a font may be misread in the same
 KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
 IN_ORDER, IN_ORDER_OF_MANY, MANY = 0.8, 0.7, 8  # share of screenshots in the order of their clocks that makes the order of the files count; of so many, less does
-RATE_OF = {"altitude": "vertical_speed", "radar_altitude": "vertical_speed"}
 
 
 def decode(values: Sequence["Value"], motion: Motion | None = None) -> list["Value"]:
@@ -49,6 +50,7 @@ def decode(values: Sequence["Value"], motion: Motion | None = None) -> list["Val
     values = list(values)
     _clocks(values)
     times = {value.row: value.value for value in values if value.column == "met" and _certain(value)}
+    values = weigh_units(values, times)
     leaning: set[int] = set()  # certain only by readings that are not: no witnesses for others
     for _ in range(2):
         known, likely = _known([value for index, value in enumerate(values) if index not in leaning], times), _known(values, times, likely=True)
@@ -88,13 +90,14 @@ class _Expectation:
     above: float = math.inf
     below: float = -math.inf
     most: float = MOST_SUPPORT
+    surprise: float = SURPRISE
 
     def support(self, value: float) -> float:
         """How many times likelier ``value`` is than a value from anywhere."""
         z = (value - self.middle) / self.scale
-        near = (1 - SURPRISE) * self.width / (math.pi * self.scale * (1 + z * z))
+        near = (1 - self.surprise) * self.width / (math.pi * self.scale * (1 + z * z))
         against = AGAINST if value > self.above or value < self.below else 1.0
-        return min((near + SURPRISE) * against, self.most)
+        return min((near + self.surprise) * against, self.most)
 
 
 def _weigh(value: "Value", time: float, known, likely, motion: Motion | None) -> tuple["Value", bool]:
@@ -125,8 +128,10 @@ def _choose(value: "Value", expected: _Expectation) -> "Value":
             value, status="doubtful", probability=certainty,
             reason=f"{first.text!r} does not fit the readings before and after (probability {certainty:.1%})",
         )  # fmt: skip
+    if chosen is first and _certain(value):  # by itself, or by its rate
+        return replace(value, probability=certainty)
     if chosen is first:
-        reason = "" if own else f"by itself {first.probability:.1%} sure; the readings before and after bear it out"
+        reason = f"{first.probability:.1%} sure without the readings before and after, which bear it out"
         return replace(value, status="read", value=chosen.value, sigma=sigma, probability=certainty, reason=reason)
     if chosen.probability < LEAST_LOOK:
         return replace(value, status="doubtful", probability=certainty, reason=f"{first.text!r} does not fit the readings before and after")
@@ -163,7 +168,7 @@ def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Exp
     if value.column in ("propellant", "propellant_fraction"):
         above = before[1] + step if before else math.inf
         below = after[1] - step if after else -math.inf
-    return _Expectation(middle, scale, width, math.inf if above is None else above, -math.inf if below is None else below)
+    return _Expectation(middle, scale, width, math.inf if above is None else above, -math.inf if below is None else below, surprise=AT_WILL.get(value.column, SURPRISE))
 
 
 def _between(column: str, time: float, before, after, known) -> tuple[float, float]:

@@ -14,6 +14,7 @@ from functools import lru_cache
 
 UNIFORM = 1 / math.sqrt(12)  # standard deviation of a uniform error one step wide
 POINT, COMMA, UNKNOWN = ".", ",", ""  # what marks the decimals
+WILD = "x"  # in a pattern: any letters or unit signs whatever; no unit is written with it
 
 _DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:(?:[, ]|' ?)\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
 _DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:(?:[. ]|' ?)\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
@@ -92,6 +93,18 @@ class Grammar:
         if not self.sides:
             return sign + digits + unit
         return f"(?:(?P<before>[{self.sides}]) ?)?{sign}(?:{digits}{unit}|{_MINUTES})(?: ?(?P<after>[{self.sides}]))?"
+
+    @property
+    def figures(self) -> str:
+        """The pattern of every text, whatever unit follows the figures; "" where there is but one unit, or the unit need not be shown."""
+        if self.kind != "number" or self.sides or self.fixed_factor is not None or len({factor for _, factor in self.units}) < 2:
+            return ""
+        sign = r"[+-]? ?" if self.signed else r"\+?"
+        return f"{sign}(?:{_DIGITS_POINT}|{_DIGITS_COMMA}) ?{WILD}+"
+
+    def factor_of(self, unit: str) -> float:
+        """Factor to SI of a unit as it may be drawn."""
+        return _spellings(self._shown_units)[unit]
 
     def parse(self, text: str, mark: str = UNKNOWN) -> tuple[Shown, ...]:
         """What ``text`` can mean: nothing (not a text of this gauge), one value, or two where a comma or a point

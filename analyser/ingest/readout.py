@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from analyser.flight import TEXTS
 from analyser.ingest import ocr
 from analyser.ingest.automaton import compile_pattern
-from analyser.ingest.beam import shows_nothing
+from analyser.ingest.beam import FIGURES, shows_nothing
 from analyser.ingest.grammar import marked
 from analyser.ingest.images import load_opencv
 from analyser.ingest.recogniser import ALPHABET, UNREADABLE, recognise
@@ -23,12 +23,16 @@ from analyser.ingest.trust import after_a_glance, after_a_look
 if TYPE_CHECKING:
     import numpy as np
 
+    from analyser.ingest.grammar import Grammar
     from analyser.ingest.panel import Gauge
 
 ACCEPT = 0.995  # probability at which a value is believed
 ASK = ACCEPT  # below this Tesseract is asked too
 TESSERACT_WORTH = 8.0  # how much likelier a value gets, in odds, that Tesseract reads as well
 CONTRADICTED = 0.998  # a value that Tesseract contradicts surely must be this likely by itself
+UNIT_TRUST = 0.5  # power of what a look says of one unit against another
+LEAST_UNIT = 1e-6  # of the likeliest unit's probability: no look says that another unit is less likely
+UNIT_LETTERS = "".join(set(ALPHABET) - set(FIGURES)) + UNREADABLE + " "
 NOTHING = "the gauge shows no value"
 
 
@@ -67,7 +71,8 @@ class Seen:
 
     ``texts``: texts of the grammar with their probability among all texts; ``raw``: the likeliest text, grammar or not; ``glanced`` and
     ``risk``: the quick network's text and how probably it is wrong; ``deep``: whether the deep one was asked;
-    ``second``: what Tesseract read, None where it was not asked; ``reading``: set where nothing is left to interpret.
+    ``second``: what Tesseract read, None where it was not asked; ``figures``: the same look with any letters for a unit, where the unit is not
+    sure; ``reading``: set where nothing is left to interpret.
     """
 
     texts: tuple[tuple[str, float], ...] = ()
@@ -76,6 +81,7 @@ class Seen:
     risk: float = 1.0
     deep: bool = True
     second: ocr.Line | None = None
+    figures: Seen | None = None
     reading: GaugeReading | None = None
 
 
@@ -96,11 +102,18 @@ def look_at_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
     """The first look of :func:`see_readouts`, by our own recogniser alone; words are read for good."""
     if gauge.column in TEXTS:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
-    automaton = compile_pattern(gauge.grammar.pattern(), ALPHABET)
+    looks = _looks(crops, gauge.grammar.pattern())
+    unsure = [index for index, look in enumerate(looks) if gauge.grammar.figures and not shows_nothing(look.raw) and _first_guess(look) < ACCEPT]
+    for index, figures in zip(unsure, _looks([crops[index] for index in unsure], gauge.grammar.figures)):
+        looks[index] = replace(looks[index], figures=figures)
+    return looks
+
+
+def _looks(crops: list["np.ndarray"], pattern: str) -> list[Seen]:
     return [
         Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw, found.glanced, found.risk, found.deep)
-        for found in recognise(crops, automaton)
-    ]
+        for found in recognise(crops, compile_pattern(pattern, ALPHABET))
+    ] if crops else []  # fmt: skip
 
 
 def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]:
@@ -170,9 +183,50 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
     best = merged[0]
     if not doubt and best.probability < ACCEPT:
         doubt = f"read with a probability of {best.probability:.1%} only"
+        if seen.figures is not None:
+            merged = by_figures(gauge.grammar, merged, seen.figures)
     if UNREADABLE in seen.raw + seen.glanced:
         doubt = f"{doubt}; part of it is cut off or covered" if doubt else "part of it may be cut off or covered"
     return GaugeReading(merged, doubt, seen.raw)
+
+
+def by_figures(grammar: "Grammar", merged: tuple[Candidate, ...], look: Seen) -> tuple[Candidate, ...]:
+    """Candidates where the unit is not sure: as sure of the figures as a look is that asks for them alone, shared among all units that the gauge shows.
+
+    A network that takes a strange letter for another does so every time, so that each unit keeps some of it (see UNIT_TRUST).
+    """
+    weights: dict[str, float] = {}
+    for text, weight in look.texts:
+        weights[figures_in(text)] = weights.get(figures_in(text), 0.0) + weight
+    if not weights or max(weights, key=weights.__getitem__) != figures_in(merged[0].text):
+        return merged
+    figures, mass = figures_in(merged[0].text), sum(weights.values())
+    sure = _honest(replace(look, raw=figures_in(look.raw), glanced=figures_in(look.glanced)), weights[figures] / mass, mass, figures)
+    same = in_every_unit(grammar, [each for each in merged if figures_in(each.text) == figures])
+    if sure <= sum(each.probability for each in same):
+        return merged
+    most = max(each.probability for each in same)
+    shares = [max(each.probability / most, LEAST_UNIT) ** UNIT_TRUST for each in same]
+    others = [each for each in merged if figures_in(each.text) != figures]
+    left = (1 - sure) / max(1 - sure, sum(each.probability for each in others))
+    found = [replace(each, probability=sure * share / sum(shares)) for each, share in zip(same, shares)]
+    return tuple(sorted([*found, *(replace(each, probability=each.probability * left) for each in others)], key=lambda each: -each.probability))
+
+
+def in_every_unit(grammar: "Grammar", same: list[Candidate]) -> list[Candidate]:
+    """Candidates of the same figures, and with no probability what these would be in the other units that the gauge shows."""
+    first = same[0]
+    found = list(same)
+    for unit, factor in grammar.units:
+        times = factor / grammar.factor_of(first.unit)
+        if not any(math.isclose(each.value, first.value * times) for each in found):
+            found.append(replace(first, text=f"{figures_in(first.text)} {unit}", value=first.value * times, step=first.step * times, unit=unit, probability=0.0))
+    return found
+
+
+def figures_in(text: str) -> str:
+    """A text without the unit after its figures."""
+    return text.rstrip(UNIT_LETTERS)
 
 
 def _shared_out(merged: tuple[Candidate, ...], honest: float) -> tuple[Candidate, ...]:
