@@ -25,7 +25,10 @@ ALPHABET = " 0123456789.,:+-'%°/²ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrs
 UNREADABLE = "?"  # a character that is there but cut, covered or blinded
 CLASSES = len(ALPHABET) + 2
 LETTERS = ALPHABET + UNREADABLE
-SPACE, POINT, COMMA = 1, 12, 13  # classes
+SPACE, POINT, COMMA, PLUS, MINUS = 1, 12, 13, 15, 16  # classes
+CLOCK = frozenset("T+:")  # characters that a clock can show, and no other gauge
+SURE_SIGN = 0.98  # probability of a column from which it is a sign: a narrow 1 may look like one
+PREFIX = 3  # letters before a clock's sign at most
 FIGURES = " 0123456789.,:+-'"
 WALL = CLASSES  # a class of its own between crops
 BEAM = 12  # texts followed at a time
@@ -78,6 +81,8 @@ def folded(shares: "np.ndarray", shown: frozenset[str]) -> "np.ndarray":
     if WILD in shown:
         return _unlettered(shares)
     path = shares.argmax(axis=1)
+    if CLOCK <= shown:
+        shares = _unprefixed(shares, path)
     letters = path[(path > 0) & (path != SPACE)]
     letters = letters[[True, *(letters[1:] != letters[:-1])]] if len(letters) else letters
     if _strange(shown)[letters].sum() > STRANGE * len(letters) + 1:
@@ -104,6 +109,23 @@ def _unlettered(shares: "np.ndarray") -> "np.ndarray":
         plain[letters[0] :, WILD_CLASS] += plain[letters[0] :, -1]
         plain[letters[0] :, -1] = 0.0
     return plain
+
+
+def _unprefixed(shares: "np.ndarray", path: "np.ndarray") -> "np.ndarray":
+    """The columns of a clock without what stands before its sign: whatever it looks like, it is a letter or three of a prefix that means nothing."""
+    signs = ((shares[:, PLUS] > SURE_SIGN) | (shares[:, MINUS] > SURE_SIGN)).nonzero()[0]
+    if not len(signs):
+        return shares
+    before = path[: signs[0]]
+    inked = before[before > 0]
+    letters = inked[[True, *(inked[1:] != inked[:-1])]] if len(inked) else inked
+    if not 0 < len(letters[letters != SPACE]) <= PREFIX:
+        return shares
+    last = before.nonzero()[0][-1] + 1
+    shares = shares.copy()
+    shares[:last] = 0.0
+    shares[:last, 0] = 1.0
+    return shares
 
 
 def best_path(scores: "np.ndarray") -> str:

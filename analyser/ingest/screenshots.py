@@ -16,6 +16,7 @@ from analyser.errors import DescriptionError, ImageError, InputError
 from analyser.flight import TEXTS, Craft, Readings
 from analyser.ingest.consistency import decimal_mark, doubt_odd_formats
 from analyser.ingest.decode import Motion, decode
+from analyser.ingest.formats import weigh_formats
 from analyser.ingest.grammar import sigma_of
 from analyser.ingest.cutting import Cut, as_read, cut, rectify
 from analyser.ingest.images import crop_png, grey_of, open_image
@@ -166,7 +167,7 @@ class Looks:
     def readings(self, names: Sequence[str], motion: Motion | None = None, stamps: Sequence[int] | None = None) -> Readings:
         """Everything seen, weighed against each other; ``names`` and ``stamps`` are those of the screenshots' files and their times."""
         self.flush()
-        values = _interpret(self.panel, self.seen, self.boxes)
+        values = weigh_formats(_interpret(self.panel, self.seen, self.boxes))
         runs = screenshot_runs(values, stamps)
         parts = [[value for value in values if runs.get(value.row, 0) == run] for run in sorted({0, *runs.values()})]
         weighed = [value for part in parts for value in decode(part, motion)]

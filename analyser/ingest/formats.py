@@ -1,0 +1,81 @@
+"""How a gauge writes, learnt from what is certain in a flight, for what is not: one that has shown whole numbers thirteen times shows 54 rather than 5.4.
+
+Four habits count, each apart: how many decimals follow the figures (of each unit), whether a plus stands before what is above nought, whether noughts stand before the
+first figure, whether a clock shows days. A habit of n readings is believed as far as n goes (Laplace's rule of succession, with half a reading for what
+was never seen).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from analyser.flight import TEXTS
+from analyser.ingest.readout import ACCEPT
+
+if TYPE_CHECKING:
+    from analyser.ingest.readout import Candidate
+    from analyser.ingest.screenshots import Value
+
+NEVER = 0.5  # what a habit that was never seen counts
+MIN_READINGS = 4  # certain readings of a gauge from which its habits are known
+
+
+def weigh_formats(values: Sequence["Value"]) -> list["Value"]:
+    """Values after their gauges' habits were asked; read or recovered where one candidate is sure now."""
+    values = list(values)
+    habits: dict[str, dict[Hashable, Counter]] = defaultdict(lambda: defaultdict(Counter))
+    shows = [value.gauge.kind == "readout" and value.column not in TEXTS and value.reading.best is not None for value in values]
+    for value, counts in zip(values, shows):
+        if counts and value.status == "read":
+            for habit, way in habits_of(value.reading.best, value.column):
+                habits[value.gauge.name][habit][way] += 1
+    return [
+        _weighed(value, habits[value.gauge.name]) if counts and value.status == "doubtful" and len(value.reading.candidates) > 1 else value
+        for value, counts in zip(values, shows)
+    ]
+
+
+def habits_of(shown: "Candidate", column: str) -> Iterator[tuple[Hashable, Hashable]]:
+    """(habit, how this text has it), for each habit that the text tells of."""
+    figures = re.sub(r"^\D*", "", shown.text)
+    if column == "met":
+        yield "days", shown.unit == "d"
+        yield "decimals", shown.decimals
+        return
+    yield ("decimals", shown.unit), shown.decimals
+    yield "noughts", bool(re.match(r"0\d", figures))
+    if shown.value > 0:
+        yield "plus", "+" in shown.text
+
+
+def _weighed(value: "Value", habits: dict[Hashable, Counter]) -> "Value":
+    weights = [each.probability * _likely(each, value.column, habits) for each in value.reading.candidates]
+    told = sum(each.probability for each in value.reading.candidates)
+    if not sum(weights):
+        return value
+    candidates = sorted(
+        (replace(each, probability=weight * told / sum(weights)) for each, weight in zip(value.reading.candidates, weights)), key=lambda each: -each.probability
+    )
+    best, first = candidates[0], value.reading.best
+    reading = replace(value.reading, candidates=tuple(candidates))
+    if best.probability < ACCEPT:
+        return replace(value, reading=reading, probability=best.probability, value=best.value)
+    sigma = value.gauge.sigma if math.isfinite(value.gauge.sigma) else best.step / math.sqrt(12)
+    reason = f"by itself {first.probability:.1%} sure; it is written as this gauge writes"
+    status = "read" if best.value == first.value else "recovered"
+    return replace(value, reading=reading, status=status, value=best.value, sigma=sigma, probability=best.probability, reason=reason)
+
+
+def _likely(shown: "Candidate", column: str, habits: dict[Hashable, Counter]) -> float:
+    """How likely the gauge's habits make this text, against what they make likeliest."""
+    product = 1.0
+    for habit, way in habits_of(shown, column):
+        counts = habits.get(habit, Counter())
+        if sum(counts.values()) >= MIN_READINGS:
+            product *= (counts[way] + NEVER) / (max(counts.values()) + NEVER)
+    return product
