@@ -33,6 +33,7 @@ AGAINST = 0.05  # how likely propellant rises, against that it falls
 MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
 LIKELY = 0.9  # probability from which readings that are not certain bear each other out, where too few are certain
 LIKELY_SUPPORT = 10.0  # by no more than this: a font may be misread in the same way every time
+LIKELY_CLOCK, LIKELY_ORDER = 0.5, 2.0  # probability from which a clock that is not certain tells the order, and how much likelier it makes another at most
 KEEP = 0.98  # probability, neighbours weighed, that a value which was sure by itself must keep
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be recovered
 IN_ORDER, IN_ORDER_OF_MANY, MANY = 0.8, 0.7, 8  # share of screenshots in the order of their clocks that makes the order of the files count; of so many, less does
@@ -186,12 +187,16 @@ def _between(column: str, time: float, before, after, known) -> tuple[float, flo
 
 
 def _clocks(values: list["Value"]) -> None:
-    """Weigh clock candidates against the clocks before and after, where the files are in the clock's order."""
+    """Weigh clock candidates against the clocks before and after, where the files are in the clock's order. Where few are certain the likely ones tell what can't be,
+    and no more."""
     places = [index for index, value in enumerate(values) if value.column == "met"]
     certain = [index for index in places if _certain(values[index])]
+    most = MOST_SUPPORT
     if len(certain) < LEAST_KNOWN:
+        certain, most = [index for index in places if values[index].reading.best and values[index].reading.best.probability >= LIKELY_CLOCK], LIKELY_ORDER
+    if len(certain) < (LEAST_KNOWN if most == MOST_SUPPORT else 2 * LEAST_KNOWN):
         return
-    times = [values[index].value for index in certain]
+    times = [values[index].reading.best.value if math.isnan(values[index].value) else values[index].value for index in certain]
     kept = longest_rising(times)
     if len(kept) < (IN_ORDER_OF_MANY if len(times) >= MANY else IN_ORDER) * len(times):
         return
@@ -207,24 +212,42 @@ def _clocks(values: list["Value"]) -> None:
         high = clock[right] if right < len(clock) else None
         if _certain(value) and left != right and value.value == clock[left]:
             continue
-        values[index] = _choose(value, _Between(low, high, span, max(value.reading.candidates[0].step, 1e-3)))
+        alike = _alike(value, [values[other] for other in certain if other != index]) if most == LIKELY_ORDER else frozenset()
+        values[index] = _choose(value, _Between(low, high, span, max(value.reading.candidates[0].step, 1e-3), most, alike))
+
+
+def _alike(value: "Value", others: list["Value"]) -> frozenset[float]:
+    """Candidates of a clock that lie as far from its first as candidates of most others do from theirs: a nought that may be an eight in every screenshot. The order
+    of the screenshots tells nothing of them."""
+    first = value.reading.best.value
+    found = []
+    for each in value.reading.candidates[1:]:
+        shift = each.value - first
+        same = sum(any(math.isclose(one.value - other.reading.best.value, shift, abs_tol=1e-6) for one in other.reading.candidates[1:]) for other in others)
+        if 3 * same >= len(others):
+            found.append(each.value)
+    return frozenset(found)
 
 
 @dataclass(frozen=True)
 class _Between:
-    """A clock's bounds; outside them it is nearly impossible, inside every time is as likely."""
+    """A clock's bounds; outside them it is nearly impossible, but for what the bounds may share with it (``alike``), inside every time is as likely."""
 
     low: float | None
     high: float | None
     span: float
     step: float
+    most: float
+    alike: frozenset[float] = frozenset()
 
     def support(self, value: float) -> float:
+        if value in self.alike:
+            return self.most
         if (self.low is not None and value < self.low) or (self.high is not None and value > self.high):
             return 0.003
         if self.low is None or self.high is None:
             return 2.0
-        return min(self.span / (self.high - self.low + self.step), MOST_SUPPORT)
+        return min(self.span / (self.high - self.low + self.step), self.most)
 
 
 def _disagreements(values: list["Value"]) -> list["Value"]:

@@ -107,6 +107,27 @@ def test_three_clocks_in_a_row_that_lost_a_digit_are_not_believed():
     assert clocks == ["doubtful" if row in (9, 10, 11) else "read" for row in range(14)]
 
 
+def test_likely_clocks_tell_that_a_sure_one_is_out_of_order_and_make_none_sure():
+    values = coast(14)
+    for row in range(14):
+        values[3 * row] = seen(row, "clock", (str(1000 + 60 * row), 0.9))
+    values[3 * 6] = seen(6, "clock", ("7360", 0.9966), ("1360", 0.002))
+    clocks = [value for value in decode(values) if value.column == "met"]
+    assert {value.status for value in clocks} == {"doubtful"} and "before and after" in clocks[6].reason
+    values[3 * 6] = seen(6, "clock", ("1360", 0.9966))
+    assert [value.row for value in decode(values) if value.column == "met" and value.status == "read"] == [6]
+
+
+def test_the_order_of_likely_clocks_tells_nothing_of_what_each_of_them_may_be():
+    """A nought of the days that looks like an eight, in every screenshot."""
+    values = coast(14)
+    for row in range(14):
+        values[3 * row] = seen(row, "clock", (str(1000 + 60 * row), 0.98), (str(692200 + 60 * row), 0.0195))
+    assert {value.status for value in decode(values) if value.column == "met"} == {"doubtful"}
+    values[3 * 6] = seen(6, "clock", ("1360", 0.98), ("7360", 0.0195))  # and here it may be something else
+    assert [value.row for value in decode(values) if value.column == "met" and value.status == "read"] == [6]
+
+
 def test_propellant_falls():
     values = coast()
     for row in range(10):
