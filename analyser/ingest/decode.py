@@ -11,14 +11,16 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
+from analyser.ingest.neighbours import LEAST_KNOWN, MOST_SUPPORT, Expectation, expected, tracks_of
 from analyser.ingest.readout import ACCEPT
 from analyser.ingest.restarts import longest_rising
-from analyser.ingest.unit_rates import RATE_OF, weigh_units
+from analyser.ingest.unit_rates import weigh_units
 
 if TYPE_CHECKING:
     from analyser.ingest.screenshots import Value
@@ -26,11 +28,6 @@ if TYPE_CHECKING:
 #: ``motion(column, time, known)`` -> (value, sigma) or None; ``known``: column -> list of (time, value). SI.
 Motion = Callable[[str, float, dict[str, list[tuple[float, float]]]], tuple[float, float] | None]
 
-SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours don't tell
-AT_WILL = {"throttle": 0.4, "acceleration": 0.4}  # the same where the pilot's hand is all that moves it
-LEAST_KNOWN = 4  # certain readings of a gauge before its neighbours count
-AGAINST = 0.05  # how likely propellant rises, against that it falls
-MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
 LIKELY = 0.9  # probability from which readings that are not certain bear each other out, where too few are certain
 LIKELY_SUPPORT = 10.0  # by no more than this: a font may be misread in the same way every time
 LIKELY_CLOCK, LIKELY_ORDER = 0.5, 2.0  # probability from which a clock that is not certain tells the order, and how much likelier it makes another at most
@@ -54,11 +51,12 @@ def decode(values: Sequence["Value"], motion: Motion | None = None) -> list["Val
     values = weigh_units(values, times)
     leaning: set[int] = set()  # certain only by readings that are not: no witnesses for others
     for _ in range(2):
-        known, likely = _known([value for index, value in enumerate(values) if index not in leaning], times), _known(values, times, likely=True)
+        known = _known([value for index, value in enumerate(values) if index not in leaning], times)
+        tracks, likely = tracks_of(known), tracks_of(_known(values, times, likely=True))
         for gauge in {value.gauge.name for value in values if value.gauge.kind == "readout" and value.column not in ("met", *TEXTS)}:
             for index, value in enumerate(values):
                 if value.gauge.name == gauge and value.row in times:
-                    values[index], leans = _weigh(value, times[value.row], known, likely, motion)
+                    values[index], leans = _weigh(value, times[value.row], known, tracks, likely, motion)
                     if leans and _certain(values[index]):
                         leaning.add(index)
     return _disagreements(values)
@@ -80,40 +78,21 @@ def _known(values, times, likely: bool = False) -> dict[str, list[tuple[float, f
     return {column: sorted(pairs) for column, pairs in known.items()}
 
 
-@dataclass(frozen=True)
-class _Expectation:
-    """Where a value should lie: middle and scale of a Cauchy distribution, the range of what can be shown, and whether
-    it may not lie above or below something."""
-
-    middle: float
-    scale: float
-    width: float
-    above: float = math.inf
-    below: float = -math.inf
-    most: float = MOST_SUPPORT
-    surprise: float = SURPRISE
-
-    def support(self, value: float) -> float:
-        """How many times likelier ``value`` is than a value from anywhere."""
-        z = (value - self.middle) / self.scale
-        near = (1 - self.surprise) * self.width / (math.pi * self.scale * (1 + z * z))
-        against = AGAINST if value > self.above or value < self.below else 1.0
-        return min((near + self.surprise) * against, self.most)
-
-
-def _weigh(value: "Value", time: float, known, likely, motion: Motion | None) -> tuple["Value", bool]:
+def _weigh(value: "Value", time: float, known, tracks, likely, motion: Motion | None) -> tuple["Value", bool]:
     """The value after it was held against the others, and whether these were only likely."""
     if not value.reading.candidates or (value.status == "doubtful" and value.gauge.kind != "readout"):
         return value, False
-    expected = _expected(value, time, known, motion)
-    leans = expected is None and not _certain(value)
+    first = value.reading.candidates[0]
+    place = (value.column, time, value.value if _certain(value) else first.value, first.step)
+    expectation = expected(*place, tracks.get(value.column), motion(value.column, time, known) if motion and value.column in tracks else None)
+    leans = expectation is None and not _certain(value)
     if leans:
-        expected = _expected(value, time, likely, None)
-        expected = expected and replace(expected, most=LIKELY_SUPPORT)
-    return (value if expected is None else _choose(value, expected)), leans
+        expectation = expected(*place, likely.get(value.column), None)
+        expectation = expectation and replace(expectation, most=LIKELY_SUPPORT)
+    return (value if expectation is None else _choose(value, expectation)), leans
 
 
-def _choose(value: "Value", expected: _Expectation) -> "Value":
+def _choose(value: "Value", expected: Expectation) -> "Value":
     candidates = value.reading.candidates
     weights = [each.probability * expected.support(each.value) for each in candidates]
     total = sum(weights) + max(1e-6, 1 - sum(each.probability for each in candidates))
@@ -140,52 +119,6 @@ def _choose(value: "Value", expected: _Expectation) -> "Value":
     return replace(value, status="recovered", value=chosen.value, sigma=sigma, probability=certainty, reason=reason)
 
 
-def _expected(value: "Value", time: float, known, motion: Motion | None) -> _Expectation | None:
-    pairs = list(known.get(value.column, ()))
-    own = (time, value.value if _certain(value) else value.reading.candidates[0].value)
-    if own in pairs:
-        pairs.remove(own)  # a value is no witness of itself
-    if len(pairs) < LEAST_KNOWN:
-        return None
-    numbers = [number for _, number in pairs]
-    step = max(value.reading.candidates[0].step, 1e-12)
-    width = max(2 * (max(numbers) - min(numbers)), 200 * step, max(abs(number) for number in numbers))  # a misread digit may be any
-    if motion is not None:
-        told = motion(value.column, time, known)
-        if told is not None:
-            return _Expectation(told[0], max(told[1], step / 2), width)
-    place = bisect_left(pairs, (time, -math.inf))
-    before, after = pairs[max(0, place - 1)] if place else None, pairs[place] if place < len(pairs) else None
-    usual = sorted(abs(later[1] - earlier[1]) for earlier, later in zip(pairs, pairs[1:]))
-    usual_change = usual[len(usual) // 2]
-    if before is None or after is None:
-        there = before or after
-        scale = 0.7 * usual_change + step
-        middle = there[1]
-    else:
-        middle, scale = _between(value.column, time, before, after, known)
-        scale += 0.02 * usual_change + step
-    above = below = None
-    if value.column in ("propellant", "propellant_fraction"):
-        above = before[1] + step if before else math.inf
-        below = after[1] - step if after else -math.inf
-    return _Expectation(middle, scale, width, math.inf if above is None else above, -math.inf if below is None else below, surprise=AT_WILL.get(value.column, SURPRISE))
-
-
-def _between(column: str, time: float, before, after, known) -> tuple[float, float]:
-    """Value and scale between two certain readings: straight, or by the cubic that has the rates shown at both."""
-    (t0, v0), (t1, v1) = before, after
-    share = (time - t0) / (t1 - t0) if t1 > t0 else 0.5
-    straight = v0 + share * (v1 - v0)
-    scale = 0.25 * abs(v1 - v0)
-    rates = dict(known.get(RATE_OF.get(column, ""), ()))
-    if t0 in rates and t1 in rates and t1 > t0:
-        length = t1 - t0
-        bend = share * (1 - share) * length * ((1 - share) * (rates[t0] - (v1 - v0) / length) - share * (rates[t1] - (v1 - v0) / length))
-        return straight + bend, 0.25 * abs(bend) + 0.01 * abs(v1 - v0)
-    return straight, scale
-
-
 def _clocks(values: list["Value"]) -> None:
     """Weigh clock candidates against the clocks before and after, where the files are in the clock's order. Where few are certain the likely ones tell what can't be,
     and no more."""
@@ -203,6 +136,7 @@ def _clocks(values: list["Value"]) -> None:
     rows = [values[certain[index]].row for index in kept]
     clock = [times[index] for index in kept]
     span = max(clock[-1] - clock[0], 60.0) * 2
+    shifts = Counter(shift for index in certain for shift in _shifts(values[index]))
     for index in places:
         value = values[index]
         if not value.reading.candidates:
@@ -212,21 +146,21 @@ def _clocks(values: list["Value"]) -> None:
         high = clock[right] if right < len(clock) else None
         if _certain(value) and left != right and value.value == clock[left]:
             continue
-        alike = _alike(value, [values[other] for other in certain if other != index]) if most == LIKELY_ORDER else frozenset()
+        alike = _alike(value, shifts, len(certain)) if most == LIKELY_ORDER else frozenset()
         values[index] = _choose(value, _Between(low, high, span, max(value.reading.candidates[0].step, 1e-3), most, alike))
 
 
-def _alike(value: "Value", others: list["Value"]) -> frozenset[float]:
-    """Candidates of a clock that lie as far from its first as candidates of most others do from theirs: a nought that may be an eight in every screenshot. The order
-    of the screenshots tells nothing of them."""
+def _shifts(value: "Value") -> set[float]:
+    """How far a clock's other candidates lie from its first, s."""
     first = value.reading.best.value
-    found = []
-    for each in value.reading.candidates[1:]:
-        shift = each.value - first
-        same = sum(any(math.isclose(one.value - other.reading.best.value, shift, abs_tol=1e-6) for one in other.reading.candidates[1:]) for other in others)
-        if 3 * same >= len(others):
-            found.append(each.value)
-    return frozenset(found)
+    return {round(each.value - first, 3) for each in value.reading.candidates[1:]}
+
+
+def _alike(value: "Value", shifts: Counter, count: int) -> frozenset[float]:
+    """Candidates of a clock that lie as far from its first as those of a third of all clocks do from theirs: a nought that may be an eight in every screenshot. The
+    order of the screenshots tells nothing of them."""
+    first = value.reading.best.value
+    return frozenset(each.value for each in value.reading.candidates[1:] if 3 * (shifts[round(each.value - first, 3)] - 1) >= count - 1)
 
 
 @dataclass(frozen=True)

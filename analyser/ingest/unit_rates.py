@@ -7,6 +7,7 @@ says nothing of the figures themselves: what is sure of them stays as sure as it
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -44,8 +45,9 @@ def weigh_units(values: Sequence["Value"], times: Mapping[int, float]) -> list["
         shown = RATE_OF[values[indices[0]].column]
         indices.sort(key=lambda index: times[values[index].row])
         told = [values[index] for index in indices if _figures(values[index]) >= FIGURES]
+        clock = [times[value.row] for value in told]
         for index in indices:
-            values[index] = _weighed(values[index], _beside(told, values[index], times), times, rates[shown])
+            values[index] = _weighed(values[index], _beside(told, clock, times[values[index].row]), times, rates[shown])
     return values
 
 
@@ -64,11 +66,12 @@ def _figures(value: "Value") -> float:
     return sum(each.probability for each in value.reading.candidates if figures_in(each.text) == figures)
 
 
-def _beside(told: list["Value"], value: "Value", times) -> list["Value"]:
-    """The nearest before and after, at another time; at an end of the flight the nearest two."""
-    earlier = [other for other in told if times[other.row] < times[value.row]]
-    later = [other for other in told if times[other.row] > times[value.row]]
-    return [*earlier[-1:], *later[:1]] if earlier and later else [*earlier[-2:], *later[:2]]
+def _beside(told: list["Value"], clock: list[float], time: float) -> list["Value"]:
+    """The nearest before and after, at another time; at an end of the flight the nearest two. ``clock``: the times of ``told``, rising."""
+    before, after = bisect_left(clock, time), bisect_right(clock, time)
+    if before and after < len(told):
+        return [told[before - 1], told[after]]
+    return [*told[max(0, before - 2) : before], *told[after : after + 2]]
 
 
 def _weighed(value: "Value", beside: list["Value"], times, rates) -> "Value":
