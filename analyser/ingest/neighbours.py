@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
-from statistics import median_low
+from statistics import median_high
 
 from analyser.ingest.unit_rates import RATE_OF
 
@@ -46,7 +46,7 @@ class Track:
 
     def __post_init__(self):
         numbers = [value for _, value in self.pairs]
-        self.usual_change = median_low(abs(later - earlier) for earlier, later in zip(numbers, numbers[1:])) if len(numbers) > 1 else 0.0
+        self.usual_change = median_high(abs(later - earlier) for earlier, later in zip(numbers, numbers[1:])) if len(numbers) > 1 else 0.0
         ordered = sorted(numbers)
         self._ends = ordered[:2] + ordered[-2:]
 
