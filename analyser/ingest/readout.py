@@ -53,11 +53,14 @@ class Candidate:
 @dataclass(frozen=True)
 class GaugeReading:
     """What one gauge shows in one screenshot: candidates, likeliest first; ``doubt`` says in words why the first
-    can't be trusted, "" where it can; ``raw`` is the text as seen, grammar or not."""
+    can't be trusted, "" where it can; ``raw`` is the text as seen, grammar or not; ``reason`` says what else made the
+    first certain, ``recovered`` whether another was likelier by itself."""
 
     candidates: tuple[Candidate, ...] = ()
     doubt: str = ""
     raw: str = ""
+    reason: str = ""
+    recovered: bool = False
 
     @property
     def best(self) -> Candidate | None:
@@ -103,7 +106,7 @@ def look_at_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
     if gauge.column in TEXTS:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
     looks = _looks(crops, gauge.grammar.pattern())
-    unsure = [index for index, look in enumerate(looks) if gauge.grammar.figures and not shows_nothing(look.raw) and _first_guess(look) < ACCEPT]
+    unsure = [index for index, look in enumerate(looks) if gauge.grammar.figures and not shows_nothing(look.raw) and first_guess(look) < ACCEPT]
     for index, figures in zip(unsure, _looks([crops[index] for index in unsure], gauge.grammar.figures)):
         looks[index] = replace(looks[index], figures=figures)
     return looks
@@ -124,7 +127,7 @@ def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]
     seen = [look for *_, look in looks]
     asked: dict[str, list[int]] = {}
     for index, (gauge, _, look) in enumerate(looks):
-        if look.reading is None and not shows_nothing(look.raw) and _first_guess(look) < ASK:
+        if look.reading is None and not shows_nothing(look.raw) and first_guess(look) < ASK:
             asked.setdefault(_characters(gauge), []).append(index)
     for characters, indices in asked.items():
         for index, line in zip(indices, ocr.read_lines([looks[index][1] for index in indices], characters)):
@@ -132,7 +135,8 @@ def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]
     return seen
 
 
-def _first_guess(seen: Seen) -> float:
+def first_guess(seen: Seen) -> float:
+    """Probability that the likeliest text of a look is right, by our own recogniser alone."""
     mass = sum(weight for _, weight in seen.texts)
     return _honest(seen, seen.texts[0][1] / mass, mass, seen.texts[0][0]) if seen.texts else 0.0
 

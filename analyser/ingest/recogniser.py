@@ -22,7 +22,7 @@ from analyser.ingest.trust import calibration
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = ["ALPHABET", "CLASSES", "UNREADABLE", "Recognition", "Spelling", "best_path", "recognise", "score", "search", "to_strip"]
+__all__ = ["ALPHABET", "CLASSES", "UNREADABLE", "Recognition", "Spelling", "best_path", "recognise", "score", "search", "shares_of", "to_strip"]
 
 HEIGHT = 32  # pixels of the network's input
 MIN_WIDTH, MAX_WIDTH = 16, 384
@@ -116,11 +116,11 @@ def score(crops: list["np.ndarray"], name: str = DEEP) -> list["np.ndarray"]:
     """For each crop the natural logarithms of class probabilities, (columns, CLASSES), by the network of that name."""
     import numpy as np
 
-    return [np.log(np.maximum(shares, 1e-30)) for shares in _shares([to_strip(crop) for crop in crops], name)]
+    return [np.log(np.maximum(shares, 1e-30)) for shares in shares_of([to_strip(crop) for crop in crops], name)]
 
 
-def _shares(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
-    """For each strip class probabilities, (columns, CLASSES)."""
+def shares_of(strips: list["np.ndarray"], name: str) -> list["np.ndarray"]:
+    """For each strip, as :func:`to_strip` makes them, class probabilities by the network of that name, (columns, CLASSES)."""
     import numpy as np
 
     network = _network(name)
@@ -172,12 +172,12 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | Non
 def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) -> list[Recognition]:
     strips = [to_strip(crop) for crop in crops]
     found: list = []
-    for text, risk in glances([folded(shares, automaton.shown) for shares in _shares(strips, QUICK)]):
+    for text, risk in glances([folded(shares, automaton.shown) for shares in shares_of(strips, QUICK)]):
         allowed = automaton.accepts(text)
         ready = risk <= sure and (allowed or shows_nothing(text))
         found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready and allowed else (), text, text, risk, not ready))
     again = [index for index, one in enumerate(found) if one.deep]
-    for index, shares in zip(again, _shares([strips[index] for index in again], DEEP)):
+    for index, shares in zip(again, shares_of([strips[index] for index in again], DEEP)):
         found[index] = _looked(shares, automaton, found[index])
     return found
 
