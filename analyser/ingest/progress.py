@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
 from analyser.files import write_atomically
+from analyser.ingest.glyph_memory import GlyphMemory
 from analyser.ingest.images import open_image
 from analyser.ingest.ocr import Line
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from analyser.ingest.screenshots import Looks
 
-VERSION = 1
+VERSION = 2
 STATE = "sampled.json"
 
 
@@ -56,9 +57,12 @@ class Kept:
         """Put on the disk what is new in ``looks``, which waits for nothing."""
         rows = slice(self._saved, len(looks.seen))
         part = [
-            {"boxes": boxes, "seen": [[asdict(each) for each in gauge] for gauge in seen], "lost": looks.lost.get(row)}
+            {
+                "boxes": boxes, "seen": [[asdict(each) for each in gauge] for gauge in seen], "lost": looks.lost.get(row),
+                "strips": looks.memory.written(row, looks.panel.gauges),
+            }
             for row, (boxes, seen) in enumerate(zip(looks.boxes[rows], looks.seen[rows]), self._saved)
-        ]
+        ]  # fmt: skip
         if part:
             write_atomically(self.folder / f"seen-{self._parts:05d}.json", json.dumps(part))
             self._parts += 1
@@ -77,12 +81,16 @@ class Kept:
             seen = [[tuple(_seen(each) for each in gauge) for gauge in row["seen"]] for row in rows]
             boxes = [[None if box is None else tuple(int(side) for side in box) for box in row["boxes"]] for row in rows]
             whole = len(rows) == len(names) and all((self.folder / name).is_file() and Path(name).name == name for name in names)
-            gauges = len(looks.panel.gauges)
-            if not whole or any(len(row) != gauges for row in (*seen, *boxes)):
+            gauges = list(looks.panel.gauges)
+            if not whole or any(len(row) != len(gauges) for row in (*seen, *boxes)):
                 return
+            memory = GlyphMemory()
+            for place, (row, looked) in enumerate(zip(rows, seen)):
+                for name, strip in row["strips"].items():
+                    memory.take_up(place, name, strip, looked[gauges.index(name)][0])
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return  # half a folder, or another program's: it is read anew
-        looks.seen, looks.boxes = seen, boxes
+        looks.seen, looks.boxes, looks.memory = seen, boxes, memory
         looks.lost = {place: str(row["lost"]) for place, row in enumerate(rows) if row["lost"] is not None}
         self.names, self.second, self.done = names, second, bool(state["done"])
         self._saved, self._parts = len(rows), int(state["parts"])
@@ -98,6 +106,7 @@ class Kept:
 def _seen(given: dict) -> Seen:
     made = dict(given)
     made["texts"] = tuple((str(text), float(weight)) for text, weight in made.get("texts") or ())
+    made["figures"] = _seen(made["figures"]) if made.get("figures") else None
     made["second"] = Line(**made["second"]) if made.get("second") else None
     if made.get("reading"):
         reading = dict(made["reading"])

@@ -19,6 +19,7 @@ from analyser.ingest.decode import Motion, decode
 from analyser.ingest.formats import weigh_formats
 from analyser.ingest.grammar import sigma_of
 from analyser.ingest.cutting import Cut, as_read, cut, rectify
+from analyser.ingest.glyph_memory import GlyphMemory
 from analyser.ingest.images import crop_png, grey_of, open_image
 from analyser.ingest.instruments import READERS
 from analyser.ingest.panel import Gauge, Panel, load_panel
@@ -114,7 +115,8 @@ def _read_ahead(paths: Sequence[Path]) -> "Iterator[np.ndarray]":
 
 
 class Looks:
-    """What was seen of a panel so far, screenshot by screenshot; memory grows by a few hundred bytes a gauge, not by pictures.
+    """What was seen of a panel so far, screenshot by screenshot; memory grows by a few hundred bytes a gauge, not by pictures, beside the strips that
+    ``memory`` holds.
 
     Parameters
     ----------
@@ -128,6 +130,8 @@ class Looks:
         [screenshot][gauge] -> where the gauge lies, or None.
     lost : dict of int to str
         Why the panel was not found, by the screenshot's place.
+    memory : GlyphMemory
+        Strips of some looks, which show how the gauges draw their characters.
     """
 
     def __init__(self, panel: Panel):
@@ -135,6 +139,7 @@ class Looks:
         self.seen: list[list[tuple[Seen, ...]]] = []
         self.boxes: list[list] = []
         self.lost: dict[int, str] = {}
+        self.memory = GlyphMemory()
         self._finder, self._references, self._surroundings = _opened(panel)
         self._view: Registration | None = None
         self._waiting: list[list[Cut]] = []
@@ -161,13 +166,18 @@ class Looks:
     def flush(self) -> None:
         """Read what waits to be read together."""
         if self._waiting:
-            self.seen += _look(self.panel, self._waiting, self._references)
+            looked = _look(self.panel, self._waiting, self._references)
+            for row, (cuts, looks) in enumerate(zip(self._waiting, looked), len(self.seen)):
+                for gauge, each, seen in zip(self.panel.gauges.values(), cuts, looks):
+                    if gauge.kind == "readout" and each.picture is not None:
+                        self.memory.keep(row, gauge.name, each.picture, seen[0])
+            self.seen += looked
             self._waiting = []
 
     def readings(self, names: Sequence[str], motion: Motion | None = None, stamps: Sequence[int] | None = None) -> Readings:
         """Everything seen, weighed against each other; ``names`` and ``stamps`` are those of the screenshots' files and their times."""
         self.flush()
-        values = weigh_formats(_interpret(self.panel, self.seen, self.boxes))
+        values = weigh_formats(_interpret(self.panel, self.seen, self.boxes, self.memory))
         runs = screenshot_runs(values, stamps)
         parts = [[value for value in values if runs.get(value.row, 0) == run] for run in sorted({0, *runs.values()})]
         weighed = [value for part in parts for value in decode(part, motion)]
@@ -231,18 +241,20 @@ def _look(panel: Panel, chunk: list[list[Cut]], references: list) -> list[list[t
     return looked
 
 
-def _interpret(panel: Panel, seen: list, boxes: list) -> list[Value]:
-    """From looks to values: settle the decimal mark, and what each look means."""
+def _interpret(panel: Panel, seen: list, boxes: list, memory: GlyphMemory) -> list[Value]:
+    """From looks to values: settle the decimal mark, what each look means, and what the characters of a doubtful one look like."""
     gauges = list(panel.gauges.values())
     mark = panel.decimal or decimal_mark(
         (gauge, look) for row in seen for gauge, looks in zip(gauges, row) for look in looks
     )
-    values = []
-    for row, looks in enumerate(seen):
-        for place, gauge in enumerate(gauges):
-            for column, look in zip(gauge.reads, looks[place]):
-                values.append(_value(row, gauge, column, interpret(gauge, look, mark), boxes[row][place]))
-    return values
+    read = [[[interpret(gauge, look, mark) for look in looks[place]] for place, gauge in enumerate(gauges)] for looks in seen]
+    shown = {(row, gauge.name): each[0] for row, readings in enumerate(read) for gauge, each in zip(gauges, readings) if gauge.kind == "readout"}
+    for (row, name), reading in memory.weighed(shown, panel.gauges).items():
+        read[row][list(panel.gauges).index(name)] = [reading]
+    return [
+        _value(row, gauge, column, reading, boxes[row][place])
+        for row, readings in enumerate(read) for place, gauge in enumerate(gauges) for column, reading in zip(gauge.reads, readings[place])
+    ]  # fmt: skip
 
 
 def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> Value:
@@ -256,6 +268,8 @@ def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> V
         value = replace(value, text=best.text)
     else:
         value = replace(value, sigma=gauge.sigma if math.isfinite(gauge.sigma) else sigma_of(best.step))
-    return replace(value, status="doubtful", reason=reading.doubt) if reading.doubt else value
+    if reading.doubt:
+        return replace(value, status="doubtful", reason=reading.doubt)
+    return replace(value, status="recovered" if reading.recovered else "read", reason=reading.reason)
 
 
