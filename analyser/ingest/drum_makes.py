@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from analyser.ingest.drum_models import BOX, Make, all_places, sheet, strip
+from analyser.ingest.drum_network import BINS, likely_at
 from analyser.ingest.drum_weighing import Weighed, fitted
 from analyser.ingest.images import load_opencv
 
@@ -18,29 +18,29 @@ TALL = (0.5, 0.6, 0.7, 0.8, 0.9)  # heights of a digit tried, parts of the windo
 BROAD = (0.45, 0.6, 0.75, 0.9)  # widths of the widest digit tried, parts of a wheel
 PITCHES = (0.8, 0.9, 1.0, 1.1, 1.2)  # digit to digit, parts of the window
 TRIED = 3  # styles of digits tried to the end
-OWN = math.log(0.95)  # the recogniser's word for a digit by which it is taken as a pattern
+OWN = 0.95  # probability of a digit by which it is taken as a pattern
 
 
-def suits(wheels: list["np.ndarray"], make: Make) -> float:
+def suits(wheels: list["np.ndarray"], looks: list["np.ndarray"], make: Make) -> float:
     """How well a make explains all pictures: log likelihood."""
     models = strip(make, sheet()[make.style], all_places())
-    return sum(fitted(each, models)[0].max() for each in wheels)
+    return sum(fitted(each, models, likely_at(look, make, all_places()))[0].max() for each, look in zip(wheels, looks))
 
 
-def finest(wheels: list["np.ndarray"], make: Make) -> Make:
+def finest(wheels: list["np.ndarray"], looks: list["np.ndarray"], make: Make) -> Make:
     """A make with its measures a little changed, one after the other, where that suits better."""
-    best = suits(wheels, make)
+    best = suits(wheels, looks, make)
     for name, change in (("tall", 0.05), ("broad", 0.07), ("pitch", 0.05), ("low", 0.03)):
         for each in (change, -change):
             trial = replace(make, **{name: getattr(make, name) + each})
-            if trial.pitch > trial.tall and (found := suits(wheels, trial)) > best:
+            if trial.pitch > trial.tall and (found := suits(wheels, looks, trial)) > best:
                 make, best = trial, found
                 break
     return make
 
 
-def own_style(pictures: list["np.ndarray"], readings: list[Weighed], hints: list["np.ndarray"], make: Make) -> "np.ndarray":
-    """The style of digits, (10, height, width), with this counter's own in it where two ways of reading a wheel agree on one that is hardly cut off."""
+def own_style(pictures: list["np.ndarray"], readings: list[Weighed], looks: list["np.ndarray"], make: Make) -> "np.ndarray":
+    """The style of digits, (10, height, width), with this counter's own in it where the network is sure of one that is hardly cut off."""
     import numpy as np
 
     cv2 = load_opencv()
@@ -48,14 +48,14 @@ def own_style(pictures: list["np.ndarray"], readings: list[Weighed], hints: list
     total, count = style.copy(), np.ones(10)
     width, height = BOX
     across = (((np.arange(width) + 0.5) / width - 0.5) * make.broad + 0.5).astype(np.float32)
-    for crop, reading, hint in zip(pictures, readings, hints):
-        for wheel, (spot, log) in enumerate(zip(reading.spots, hint)):
+    for crop, reading, look in zip(pictures, readings, looks):
+        for wheel, (spot, chances) in enumerate(zip(reading.spots, np.exp(look).reshape(-1, 10, BINS).sum(axis=2))):
             aside = spot - round(spot)
             digit = round(spot) % 10
-            if abs(aside) > 0.2 or log[digit] < OWN or log.argmax() != digit:
+            if abs(aside) > 0.2 or chances[digit] < OWN:
                 continue
             down = (((np.arange(height) + 0.5) / height - 0.5) * make.tall + 0.5 + make.low - make.roll * aside * make.pitch).astype(np.float32)
-            x = (wheel + across) * crop.shape[1] / len(hint) - 0.5
+            x = (wheel + across) * crop.shape[1] / len(look) - 0.5
             y = down * crop.shape[0] - 0.5
             picture = cv2.remap(crop, np.tile(x, (height, 1)), np.tile(y[:, None], (1, width)), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             low, high = np.percentile(picture, (10, 90))

@@ -89,12 +89,18 @@ def _comparable(pictures: "np.ndarray") -> "np.ndarray":
 
 def wheels_of(crop: "np.ndarray", digits: int) -> "np.ndarray":
     """The wheels of a counter, (digits, HIGH WIDE), as they are compared."""
+    return _comparable(parted(crop, digits, (WIDE, HIGH)))
+
+
+def parted(crop: "np.ndarray", digits: int, size: tuple[int, int]) -> "np.ndarray":
+    """The wheels of a counter side by side, each brought to a ``size`` (width, height): (digits, height, width), float32."""
     import numpy as np
 
     cv2 = load_opencv()
-    enlarge = crop.shape[1] < WIDE * digits
-    flat = cv2.resize(crop, (WIDE * digits, HIGH), interpolation=cv2.INTER_CUBIC if enlarge else cv2.INTER_AREA).astype(np.float32)
-    return _comparable(flat.reshape(HIGH, digits, WIDE).transpose(1, 0, 2))
+    width, height = size
+    enlarge = crop.shape[1] < width * digits
+    flat = cv2.resize(crop, (width * digits, height), interpolation=cv2.INTER_CUBIC if enlarge else cv2.INTER_AREA).astype(np.float32)
+    return flat.reshape(height, digits, width).transpose(1, 0, 2)
 
 
 def strip(make: Make, style: "np.ndarray", places: "np.ndarray") -> "np.ndarray":

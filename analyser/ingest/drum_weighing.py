@@ -6,14 +6,14 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyser.ingest.drum_models import STEPS, all_places
+from analyser.ingest.drum_models import STEPS
 
 if TYPE_CHECKING:
     import numpy as np
 
 OFFSETS = range(-3, 4)  # steps by which the whole counter may lie too high or low
 OFFSET_SIGMA = 1.5  # steps
-WORTH = 30.0  # pixels of a wheel that count as independent
+WORTH = 20.0  # pixels of a wheel that count as independent
 FLOOR = 0.03  # least standard deviation, steps of the last wheel: wheels have slack
 
 
@@ -45,7 +45,7 @@ def fitted(wheels: "np.ndarray", models: "np.ndarray", hint: "np.ndarray | None"
     fits = np.clip(wheels @ models.T, 0.0, 0.999)  # (wheel, place)
     likely = -WORTH / 2 * np.log(1 - fits**2)
     if hint is not None:
-        likely = likely + hint[:, np.round(all_places()).astype(int) % 10]
+        likely = likely + hint
     slack = np.maximum(np.maximum(likely, np.roll(likely, 1, axis=1)), np.roll(likely, -1, axis=1))
     count = len(wheels) - 1
     offsets = np.array(OFFSETS)
@@ -69,7 +69,7 @@ def fitted(wheels: "np.ndarray", models: "np.ndarray", hint: "np.ndarray | None"
 
 
 def weighed(wheels: "np.ndarray", models: "np.ndarray", hint: "np.ndarray | None" = None) -> Weighed:
-    """Weigh all wheels of a picture together; ``hint``: log probabilities of the digits of each wheel by other means."""
+    """Weigh all wheels of a picture together; ``hint``: how likely each wheel is at each place by other means, logarithms, (wheels, places)."""
     import numpy as np
 
     places, count = 10 * STEPS, len(wheels) - 1

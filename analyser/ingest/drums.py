@@ -2,9 +2,11 @@
 
 Every wheel's picture is compared with a strip of digits in every position that the wheel can have. Of the styles of digits on the sheet in
 ``weights`` (see ``training/digit_styles``) the one is used that suits this counter best, judged by all its pictures together with that of the
-reference. Then all wheels of a picture are weighed at once: where the last wheel stands says whether those before it may be on the move.
+reference. A small network, which was shown wheels of many makes, says by itself which digit is where. Both count when all wheels of a picture are
+weighed at once: where the last wheel stands says whether those before it may be on the move.
 
-``drum_models``: what wheels look like; ``drum_makes``: which make a counter is; ``drum_weighing``: all wheels of a picture together.
+``drum_models``: what wheels look like; ``drum_network``: which digit is where; ``drum_makes``: which make a counter is; ``drum_weighing``: all
+wheels of a picture together.
 
 Not modelled: signs, wheels geared to move all the time, blank places before the first digit, white hatching instead of a leading 0.
 """
@@ -14,11 +16,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analyser.ingest.drum_makes import finest, likely_makes, own_style, suits
-from analyser.ingest.drum_models import Make, all_places, sheet, strip, wheels_of
+from analyser.ingest.drum_models import all_places, sheet, strip, wheels_of
+from analyser.ingest.drum_network import likely_at, looks_of
 from analyser.ingest.drum_weighing import Weighed, weighed
 from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
-from analyser.ingest.recogniser import score
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
 
 JUDGES = 8  # pictures by which the make is judged
-TRUST = 2e-3  # chance given to every digit whatever the recogniser says
 SURE = 0.999  # probability, as reckoned here, below which a reading is doubtful
 LEAST_FIT = 0.5  # correlation below which a wheel is not made out
 CONTRADICTS = 9.0  # log likelihood that the wheels lose by having to fit together
@@ -47,65 +48,14 @@ def see_drums(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray"
     if not crops:
         return []
     pictures = [reference, *crops]
-    wheels = [wheels_of(crop, digits) for crop in pictures]
-    judges = wheels[:JUDGES]
-    make = finest(judges, max(likely_makes(judges), key=lambda each: suits(judges, each)))
+    wheels, looks = [wheels_of(crop, digits) for crop in pictures], [looks_of(crop, digits) for crop in pictures]
+    judges = wheels[:JUDGES], looks[:JUDGES]
+    make = finest(*judges, max(likely_makes(judges[0]), key=lambda each: suits(*judges, each)))
+    hints = [likely_at(look, make, all_places()) for look in looks]
     models = strip(make, sheet()[make.style], all_places())
-    hints = _recognised(pictures, [weighed(each, models) for each in wheels], make)
-    own = own_style(pictures, [weighed(each, models, hint) for each, hint in zip(wheels, hints)], hints, make)
+    own = own_style(pictures, [weighed(each, models, hint) for each, hint in zip(wheels, hints)], looks, make)
     models = strip(make, own, all_places())
-    hints = _recognised(crops, [weighed(each, models, hint) for each, hint in zip(wheels[1:], hints[1:])], make)
-    return [(Seen(reading=_reading(gauge, weighed(each, models, hint))),) for each, hint in zip(wheels[1:], hints)]
-
-
-def _recognised(crops: list["np.ndarray"], readings: list[Weighed], make: Make) -> list["np.ndarray"]:
-    """For each picture and each wheel the log probability of each digit, (wheels, 10), by the recogniser of read-outs, which is shown the
-    digit nearest to the window alone, moved to its middle: the more of it is cut off, the less its word counts."""
-    import numpy as np
-
-    shown, shares = [], []
-    for crop, reading in zip(crops, readings):
-        for wheel, spot in enumerate(reading.spots):
-            aside = spot - round(spot)
-            shown.append(_alone(crop, wheel, len(reading.spots), make, aside))
-            shares.append(min(max(1 - (abs(aside) - 0.1) / 0.3, 0.0), 1.0))
-    hints = np.array([_digit_chances(logs) for logs in score(shown)]) * np.array(shares)[:, None]
-    count = len(readings[0].spots)
-    return list(hints.reshape(len(crops), count, 10))
-
-
-def _alone(crop: "np.ndarray", wheel: int, count: int, make: Make, aside: float) -> "np.ndarray":
-    """The digit of a wheel that stands ``aside`` (steps beyond its place) in the middle of a picture with nothing else on it."""
-    import numpy as np
-
-    height, width = crop.shape[0], crop.shape[1] / count
-    left, right = round((wheel + 0.03) * width), round((wheel + 0.97) * width)
-    cell = crop[:, left:right]
-    middle = height * (0.5 + make.low - make.roll * aside * make.pitch)
-    half = make.tall * height * 0.56
-    top, bottom = max(round(middle - half), 0), min(round(middle + half), height)
-    if bottom - top < 2:
-        top, bottom = 0, height
-    size = round(make.tall * height * 1.35)
-    alone = np.full((size, cell.shape[1]), np.percentile(cell, 85 if make.dark else 15), np.float64).astype(np.uint8)
-    start = round(size / 2 - (middle - top))
-    begin, end = max(start, 0), min(start + bottom - top, size)
-    alone[begin:end] = cell[top + begin - start : top + end - start]
-    return alone
-
-
-def _digit_chances(logs: "np.ndarray") -> "np.ndarray":
-    """Log probabilities that one picture's columns spell each digit and nothing else, among digits."""
-    import numpy as np
-
-    blank, digit = logs[:, :1], logs[:, 2:12]  # classes of the digits
-    before, within, after = np.zeros((1,)), np.full(10, -np.inf), np.full(10, -np.inf)
-    for column in range(len(logs)):
-        after = np.logaddexp(after, within) + blank[column]
-        within = np.logaddexp(within, before) + digit[column]
-        before = before + blank[column]
-    chances = np.exp(np.logaddexp(within, after))
-    return np.log((chances + TRUST) / (chances.sum() + 10 * TRUST))
+    return [(Seen(reading=_reading(gauge, weighed(each, models, hint))),) for each, hint in zip(wheels[1:], hints[1:])]
 
 
 def _reading(gauge: "Gauge", one: Weighed) -> GaugeReading:

@@ -10,6 +10,8 @@ import pytest
 from drawn_drums import Look, draw_wheels, photographed, positions, random_value
 
 from analyser.errors import DescriptionError
+from analyser.ingest.drum_models import Make, all_places
+from analyser.ingest.drum_network import BINS, likely_at, looks_of
 from analyser.ingest.drums import see_drums
 from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.panel import Gauge, load_panel
@@ -76,6 +78,31 @@ def test_the_last_wheel_may_be_worth_more_or_less_than_a_unit():
     reference, crop = (photographed(draw_wheels(positions(value, 4), look, dice), 4, "mild", dice) for value in (5321.0, 1234.5))
     ((seen,),) = see_drums(counter(4, last=100.0), [crop], reference)
     assert seen.reading.best.value == pytest.approx(123450.0, abs=12) and seen.reading.best.step * UNIFORM < 15
+
+
+@pytest.mark.parametrize("name", LOOKS)
+def test_the_network_alone_tells_most_digits_that_stand(name):
+    dice = np.random.default_rng(8)
+    crop = photographed(draw_wheels([float(digit) for digit in range(10)], LOOKS[name], dice), 10, "mild", dice)
+    chances = np.exp(looks_of(crop, 10)).reshape(10, 10, BINS).sum(axis=2)
+    assert np.allclose(chances.sum(axis=1), 1, atol=1e-5)
+    assert (chances.argmax(axis=1) == np.arange(10)).sum() >= 9
+
+
+@pytest.mark.parametrize(("roll", "low", "place"), [(1, 0.0, 3.25), (-1, 0.0, 2.75), (1, 0.1, 3.35), (-1, 0.1, 2.65)])
+def test_where_a_digit_lies_in_the_window_tells_the_place_by_the_side_from_which_the_next_one_comes(roll, low, place):
+    looks = np.full((1, 10 * BINS), -40.0)
+    looks[0, 3 * BINS + 2] = 0.0  # a 3 whose middle lies a quarter of a step above the window's
+    likely = likely_at(looks, Make(0, 0.7, 0.8, 1.0, roll, low), all_places())[0]
+    assert all_places()[likely.argmax()] == pytest.approx(place)
+
+
+def test_a_digit_half_way_out_may_be_named_by_itself_or_by_the_one_that_follows():
+    looks = np.full((1, 10 * BINS), -40.0)
+    looks[0, [3 * BINS, 4 * BINS + BINS - 1]] = np.log(0.5)  # a 3 as high as can be, a 4 as low
+    likely = likely_at(looks, Make(0, 0.7, 0.8), all_places())[0]
+    assert all_places()[likely.argmax()] == pytest.approx(3.5, abs=0.06)
+    assert likely.max() > 1.2 * np.log(0.45)
 
 
 def test_positions_carry_only_while_the_wheel_after_passes_from_9_to_0():

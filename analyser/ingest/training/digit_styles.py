@@ -21,8 +21,8 @@ from analyser.ingest.training.glyphs import FontFace
 STYLES = 20
 
 
-def digits_of(path: Path) -> "np.ndarray | None":
-    """The ten digits of a font, (10, height, width), 0 to 1 in boxes of :data:`BOX`; None where it has not all."""
+def digits_of(path: Path, size: tuple[int, int] = BOX) -> "np.ndarray | None":
+    """The ten digits of a font, (10, height, width), 0 to 1 in boxes of a ``size`` (width, height); None where it has not all."""
     face = FontFace(path)
     if not set("0123456789") <= face.known:
         return None
@@ -35,7 +35,7 @@ def digits_of(path: Path) -> "np.ndarray | None":
         box = np.zeros((height, width), np.uint8)
         left = (width - each.mask.shape[1]) // 2
         box[each.top - top : each.top - top + each.mask.shape[0], left : left + each.mask.shape[1]] = each.mask
-        boxes.append(cv2.resize(box, BOX, interpolation=cv2.INTER_AREA) / 255)
+        boxes.append(cv2.resize(box, size, interpolation=cv2.INTER_AREA) / 255)
     return np.array(boxes)
 
 
