@@ -23,7 +23,7 @@ from analyser.ingest.beam import ALPHABET, UNREADABLE, folded
 from analyser.ingest.glyph_shapes import EXAMPLES, Examples, Shapes, pooled, reliable
 from analyser.ingest.glyphs import Glyph, loose_ink, patches, placed
 from analyser.ingest.images import load_opencv
-from analyser.ingest.readout import ACCEPT, CONTRADICTED, Candidate, GaugeReading, Seen, first_guess
+from analyser.ingest.readout import ACCEPT, CONTRADICTED, UNSURE, Candidate, GaugeReading, Seen, first_guess, unsure
 from analyser.ingest.recogniser import DEEP, HEIGHT, QUICK, shares_of, to_strip
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ CONSIDERED, FAINT = 4, 2e-3  # candidates compared, and the probability that the
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be chosen over the first
 KEEP = 0.98  # probability, characters compared, that a reading accepted at once must keep
 LOOSE = 2  # inked columns side by side that may belong to no character
-SPREAD = 0.01  # doubt that each character has beside what the network shows
+SPREAD, UNTAUGHT = 0.01, 0.05  # doubt that each character has beside what the network shows, and one that was never taught
 UNDOUBTED, LIKE, UNLIKE = 0.05, 10.0, 0.25  # doubt of a character below which it is plain; how much likelier the middle one of these must be; share that may be unlike
 NEAR = 3  # pixels: characters of two texts this near each other are one
 
@@ -165,7 +165,6 @@ class _Comparison:
 
     def __init__(self, strip: "np.ndarray", shares: "np.ndarray", shapes: Shapes):
         self.strip, self.shares, self.shapes = strip, shares, shapes
-        self._known: dict[tuple[str, int, int], float] = {}
         self._nearest: dict[tuple[int, int], dict[str, float]] = {}
 
     def glyphs(self, text: str) -> tuple[Glyph, ...]:
@@ -187,17 +186,20 @@ class _Comparison:
         plain = [self.times(glyph) for glyph in glyphs if glyph.doubt < UNDOUBTED and glyph.character in self.shapes.widths]
         return not plain or sorted(plain)[len(plain) // 2] >= LIKE and sum(times < 1 for times in plain) <= UNLIKE * len(plain)
 
-    def covered(self, glyphs: tuple[Glyph, ...]) -> bool:
-        """Whether the text accounts for all the ink."""
-        return loose_ink(self.strip, glyphs, self.shapes.widths) <= LOOSE
+    def text(self, candidate: Candidate, glyphs: tuple[Glyph, ...]) -> _Text:
+        return _Text(
+            candidate, glyphs, tuple(glyph.character in self.shapes.widths for glyph in glyphs), tuple(self.times(glyph) for glyph in glyphs),
+            loose_ink(self.strip, glyphs, self.shapes.widths) <= LOOSE,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Text:
-    """A candidate with its characters, how many times likelier each is than another, and whether it accounts for all the ink."""
+    """A candidate with its characters, whether each was taught, how many times likelier each is than another, and whether it accounts for all the ink."""
 
     candidate: Candidate
     glyphs: tuple[Glyph, ...]
+    taught: tuple[bool, ...]
     times: tuple[float, ...]
     covers: bool
 
@@ -206,7 +208,7 @@ class _Text:
         """How many times likelier the text is than something else: each character counts as much as the network doubts it."""
         if not self.glyphs:
             return 1.0
-        doubts = [glyph.doubt + SPREAD for glyph in self.glyphs]
+        doubts = [glyph.doubt + (SPREAD if taught else UNTAUGHT) for glyph, taught in zip(self.glyphs, self.taught)]
         whole = sum(doubts) / sum(doubt / times for doubt, times in zip(doubts, self.times))
         return whole if self.covers else min(whole, 1.0)
 
@@ -238,7 +240,7 @@ def _reweighed(reading: GaugeReading, compared: _Comparison) -> GaugeReading | N
         glyphs = compared.glyphs(candidate.text)
         if not texts and not compared.comparable(glyphs):
             return None
-        texts.append(_Text(candidate, glyphs, tuple(compared.times(glyph) for glyph in glyphs), compared.covered(glyphs)))
+        texts.append(compared.text(candidate, glyphs))
     listed = sum(each.probability for each in reading.candidates)
     unlisted = max(1e-6, 1 - listed) + listed - sum(each.candidate.probability for each in texts)
     chances = []
@@ -255,19 +257,21 @@ def _reweighed(reading: GaugeReading, compared: _Comparison) -> GaugeReading | N
 
 
 def _told(reading: GaugeReading, texts: list[_Text], chances: list[float], first: int) -> GaugeReading:
+    """The reading with new chances of its texts, of which ``first`` is the likeliest now, and in words what that changes."""
     weighed = [replace(text.candidate, probability=chance) for text, chance in zip(texts, chances)]
-    candidates = tuple(sorted(weighed, key=lambda each: -each.probability))
-    best, before = texts[first], reading.candidates[0]
-    by_itself = before.probability >= ACCEPT  # in doubt for another reason, or not at all
+    left = (1 - sum(chances)) / max(1 - sum(text.candidate.probability for text in texts), 1e-6)
+    weighed += [replace(each, probability=each.probability * min(left, 1.0)) for each in reading.candidates[len(texts) :]]
+    changed = replace(reading, candidates=tuple(sorted(weighed, key=lambda each: -each.probability)))
+    best, before, chance = texts[first], reading.best, chances[first]
     if not reading.doubt:
-        if chances[0] >= KEEP and first == 0:
+        if first == 0 and chance >= KEEP:
             return reading
-        return replace(reading, candidates=candidates, doubt=f"the characters of {before.text!r} do not look like those of other readings (probability {chances[0]:.1%})")
-    if chances[first] < (CONTRADICTED if by_itself or not reading.doubt.startswith("read with") else ACCEPT) or best.whole <= 1 or best.candidate.probability < LEAST_LOOK:
-        doubt = f"read with a probability of {chances[first]:.1%} only" if reading.doubt.startswith("read with a probability") else reading.doubt
-        return replace(reading, candidates=candidates, doubt=doubt)
+        return replace(changed, doubt=f"the characters of {before.text!r} do not look like those of other readings (probability {chances[0]:.1%})")
+    unsure_only = reading.doubt.startswith(UNSURE) and ";" not in reading.doubt
+    if chance < (ACCEPT if unsure_only else CONTRADICTED) or best.whole <= 1 or best.candidate.probability < LEAST_LOOK:
+        return replace(changed, doubt=unsure(chance) if unsure_only else reading.doubt)
     if first == 0:
         reason = f"by itself {before.probability:.1%} sure; its characters look like those of readings that are certain"
     else:
         reason = f"the characters look like those of {best.candidate.text!r} in readings that are certain, not like {before.text!r}"
-    return replace(reading, candidates=candidates, doubt="", reason=reason, recovered=first != 0)
+    return replace(changed, doubt="", reason=reason, recovered=first != 0)

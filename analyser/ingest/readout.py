@@ -34,6 +34,7 @@ UNIT_TRUST = 0.5  # power of what a look says of one unit against another
 LEAST_UNIT = 1e-6  # of the likeliest unit's probability: no look says that another unit is less likely
 UNIT_LETTERS = "".join(set(ALPHABET) - set(FIGURES)) + UNREADABLE + " "
 NOTHING = "the gauge shows no value"
+UNSURE = "read with a probability of"
 
 
 @dataclass(frozen=True)
@@ -186,12 +187,17 @@ def interpret(gauge: "Gauge", seen: Seen, mark: str) -> GaugeReading:
         merged, doubt = _second_opinion(gauge, merged, seen.second, mark)
     best = merged[0]
     if not doubt and best.probability < ACCEPT:
-        doubt = f"read with a probability of {best.probability:.1%} only"
+        doubt = unsure(best.probability)
         if seen.figures is not None:
             merged = by_figures(gauge.grammar, merged, seen.figures)
     if UNREADABLE in seen.raw + seen.glanced:
         doubt = f"{doubt}; part of it is cut off or covered" if doubt else "part of it may be cut off or covered"
     return GaugeReading(merged, doubt, seen.raw)
+
+
+def unsure(probability: float) -> str:
+    """The doubt of a reading that is not likely enough."""
+    return f"{UNSURE} {probability:.1%} only"
 
 
 def by_figures(grammar: "Grammar", merged: tuple[Candidate, ...], look: Seen) -> tuple[Candidate, ...]:
