@@ -14,9 +14,10 @@ from analyser.flight import TEXTS
 from analyser.ingest import ocr
 from analyser.ingest.beam import shows_nothing
 from analyser.ingest.images import grey_of, load_opencv, open_image
+from analyser.ingest.proposed_face_units import face_unit
 from analyser.ingest.proposed_file import to_toml
 from analyser.ingest.proposed_frames import bars_in, frameless, plates_in, rectangles, windows_in, with_counters
-from analyser.ingest.proposed_names import quantity, units_of
+from analyser.ingest.proposed_names import has_factor, quantity, units_of
 from analyser.ingest.proposed_print import Box, Line, looked_again, names_of, numbers_in, printed, share_within
 from analyser.ingest.proposed_rounds import round_lamps, rounds_in
 from analyser.ingest.proposed_scales import Scale, bar_scales, dial_scale
@@ -107,10 +108,14 @@ def _round(pixels: "np.ndarray", kind: str, box: Box, name: str, lines: list[Lin
     """A ball or a dial; what is written on a dial's face counts for more than what stands beside it."""
     if kind == "attitude":
         return Proposal("attitude", box, "pitch", label=name)
-    face = " ".join(line.text for line in lines if share_within(line.box, box) > 0.9 and re.search(r"[A-Za-z]", line.text) and not numbers_in(line.text))
     left, top, right, bottom = box
+    on_it = [Line(line.text, (line.box[0] - left, line.box[1] - top, line.box[2] - left, line.box[3] - top)) for line in lines if share_within(line.box, box) > 0.9]
+    face = " ".join(line.text for line in on_it if re.search(r"[A-Za-z]", line.text) and not numbers_in(line.text))
     scale, unread = dial_scale(pixels[top:bottom, left:right])
-    return _named(Proposal("dial", box, label=face if quantity(face) else f"{name} {face}".strip(), scale=scale, unread=unread))
+    found = _named(Proposal("dial", box, label=face if quantity(face) else f"{name} {face}".strip(), scale=scale, unread=unread))
+    if any(has_factor(line.text) for line in on_it):
+        return replace(found, unit="")  # a unit so many times as large is for the person to write
+    return found if found.unit else replace(found, unit=face_unit(pixels[top:bottom, left:right], found.reads, on_it))
 
 
 def _lamps(pixels: "np.ndarray", every: list[Box], taken: list[Box], lines: list[Line]) -> list[Proposal]:

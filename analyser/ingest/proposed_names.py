@@ -30,6 +30,11 @@ WORDS = (
     ("body", r"body"),
 )
 USUAL_UNITS = {"m": ["m", "km", "Mm"], "m/s": ["m/s", "km/s"], "kg": ["kg", "t"], "m/s^2": ["m/s^2", "g"], "rad": ["deg"], "1": ["%"]}
+#: What stands on dials' faces as a unit. Common practice, no source.
+ON_FACES = {
+    "m": ("m", "km", "Mm", "ft", "kft", "mi"), "m/s": ("m/s", "km/s", "km/h", "ft/s", "kn"), "kg": ("kg", "t", "lb"), "m/s^2": ("g", "m/s\u00b2"),
+    "rad": ("\u00b0",), "1": ("%",),
+}  # fmt: skip
 MISREAD = {"mis": "m/s", "m/s?": "m/s^2", "m/s2": "m/s^2", "m/s*": "m/s^2", "m/s\"": "m/s^2", "mis?": "m/s^2"}  # by Tesseract, at the size of units
 
 
@@ -61,3 +66,17 @@ def _factor(unit: str, dimension: str) -> float | None:
         return unit_factor(unit, dimension)
     except InputError:
         return None
+
+
+def spellings_on_faces(column: str) -> dict[str, str]:
+    """What may stand on a dial's face for the unit of a column, and which unit that is; capitals as well, where they can't be another unit."""
+    if not column or column in ("met", *TEXTS):
+        return {}
+    units = (*ON_FACES[QUANTITIES[column]], *(("%",) if column == "propellant" else ()))
+    capitals = {unit.upper(): unit for unit in units if [other.upper() for other in units].count(unit.upper()) == 1}
+    return capitals | {unit: unit for unit in units}
+
+
+def has_factor(text: str) -> bool:
+    """Whether words on a face say that its numbers count tens, hundreds or thousands: "x 1000", "100 ft"."""
+    return bool(re.search(r"(?<![A-Za-z])[x\u00d7*] ?\d|\b10+ ?([x\u00d7*]|[A-Za-z])", text, re.IGNORECASE))
