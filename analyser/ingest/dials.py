@@ -42,7 +42,7 @@ def see_dials(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray"
     shifts = [face_shift(unrolled(crop, gauge.hub), known) for crop in crops]
     rings = [*(_laid(crop, gauge.hub, shift) for crop, shift in zip(crops, shifts)), known]
     if gauge.needles:
-        return see_needles(gauge, rings, [angle_sigma(crop) for crop in crops])
+        return see_needles(gauge, rings, [angle_sigma(crop) for crop in crops], min(reference.shape[:2]) / 2)
     colours = [likeness(ring, gauge.colour) for ring in rings]
     first = [_needle(_coloured(difference_from_face(ring), colour)) for ring, colour in zip(rings, colours)]
     angles = [[angle] for angle, *_ in first]
