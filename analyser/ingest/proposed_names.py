@@ -79,4 +79,4 @@ def spellings_on_faces(column: str) -> dict[str, str]:
 
 def has_factor(text: str) -> bool:
     """Whether words on a face say that its numbers count tens, hundreds or thousands: "x 1000", "100 ft"."""
-    return bool(re.search(r"(?<![A-Za-z])[x\u00d7*] ?\d|\b10+ ?([x\u00d7*]|[A-Za-z])", text, re.IGNORECASE))
+    return bool(re.search(r"(?<![A-Za-z])[x\u00d7*] ?[\dlI|]|\b10+ ?([x\u00d7*]|[A-Za-z])", text, re.IGNORECASE))

@@ -83,6 +83,6 @@ def test_the_proposed_file_holds_the_unit_or_asks_for_it(tmp_path):
 
 
 def test_factors_and_spellings():
-    assert all(map(has_factor, ("ALT x1000 ft", "100 m", "x 10", "1000 FT", "RPM X100"))) and not any(map(has_factor, ("ALTITUDE", "MAX 9 g", "m/s", "T 4")))
+    assert all(map(has_factor, ("ALT x1000 ft", "100 m", "x 10", "1000 FT", "RPM X100", "xl0 m"))) and not any(map(has_factor, ("ALTITUDE", "MAX 9 g", "m/s", "T 4", "MAX limit")))
     assert spellings_on_faces("altitude")["KM"] == "km" and "MM" in spellings_on_faces("altitude")
     assert spellings_on_faces("met") == {} and spellings_on_faces("") == {} and "%" in spellings_on_faces("propellant") and "%" not in spellings_on_faces("altitude")
