@@ -10,6 +10,7 @@ import pandas as pd
 from analyser.flight import QUANTITIES, TEXTS, Readings
 from analyser.ingest.frames import carried_forward
 from analyser.ingest.propellant import in_order
+from analyser.ingest.restarts import in_turn
 
 
 def merge_readings(parts: Sequence[Readings]) -> Readings:
@@ -32,6 +33,7 @@ def merge_readings(parts: Sequence[Readings]) -> Readings:
     parts = [part for part in parts if len(part)] or list(parts[:1])
     if len(parts) == 1:
         return parts[0]
+    parts = _runs_alike(parts)
     tables, details = [parts[0].table], [parts[0].detail]
     for part in parts[1:]:
         table, detail = _without_repeats(tables, part)
@@ -44,11 +46,42 @@ def merge_readings(parts: Sequence[Readings]) -> Readings:
     if "body" in table:
         table["body"] = carried_forward(table["body"])
     if "clock_run" in table:
-        table["clock_run"] = table["clock_run"].ffill().fillna(0).astype(int)
+        table["clock_run"] = in_turn(table["clock_run"].ffill().fillna(0).to_numpy(int))
     if "out_of_turn" in table:
         table["out_of_turn"] = table["out_of_turn"].fillna(False).astype(bool)
     detail = pd.concat(details, ignore_index=True).sort_values("met", kind="stable", ignore_index=True)
     return Readings(in_order(table), detail, tuple(remark for part in parts for remark in part.remarks))
+
+
+def _runs_alike(parts: Sequence[Readings]) -> Sequence[Readings]:
+    """Parts that saw the clock set back equally often with each run begun at one time: after the last reading of any of them before it."""
+    moved = [_moved(part) for part in parts]
+    latest = {run: max(each.get(run, 0.0) for each in moved) for run in set().union(*moved)}
+    return [
+        _later(part, {run: latest[run] - shift for run, shift in own.items()}) if own and own.keys() == latest.keys() else part
+        for part, own in zip(parts, moved)
+    ]
+
+
+def _moved(part: Readings) -> dict[int, float]:
+    """How far the clock of each run was moved, s; empty where there is but one run, or times were written as they run on."""
+    if "clock_run" not in part.table:
+        return {}
+    clocks = part.detail[part.detail["column"] == "met"].merge(part.table[["source", "row", "clock_run"]], on=["source", "row"])
+    moved = (clocks["met"] - clocks["value"]).groupby(clocks["clock_run"]).median().to_dict()
+    return moved if any(moved.values()) else {}
+
+
+def _later(part: Readings, by: dict[int, float]) -> Readings:
+    """A part with each run of its clock so much later."""
+    table, detail = part.table.copy(), part.detail.copy()
+    delay = table["clock_run"].map(by)
+    table["met"] += delay
+    places = pd.MultiIndex.from_frame(table[["source", "row"]])
+    known = pd.Series(delay.to_numpy(), places)
+    known = known[~known.index.duplicated()]
+    detail["met"] += known.reindex(pd.MultiIndex.from_frame(detail[["source", "row"]])).fillna(0.0).to_numpy()
+    return Readings(table, detail, part.remarks)
 
 
 def _without_repeats(before: Sequence[pd.DataFrame], part: Readings) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analyser.errors import TableError
-from analyser.ingest import read_table, write_readings
+from analyser.ingest import merge_readings, read_table, write_readings
 from analyser.ingest.restarts import find_restarts, in_turn, longest_rising
 
 TIMES = np.linspace(400.0, 9000.0, 18)
@@ -121,3 +121,28 @@ def test_runs_that_are_no_numbers_are_refused_with_their_line(tmp_path):
 ])  # fmt: skip
 def test_a_line_whose_clock_slipped_into_another_run_goes_with_those_around_it(run, wanted):
     assert in_turn(np.array(run)).tolist() == wanted
+
+
+def test_two_tables_of_a_flight_whose_clock_was_set_back_are_laid_on_one_clock(tmp_path):
+    """The second stops later before the restart: what both saw after it stands at one time."""
+    times = {"one.csv": ([600 + 300 * k for k in range(6)], [30 + 360 * k for k in range(5)]), "two.csv": ([650 + 300 * k for k in range(7)], [30 + 360 * k for k in range(4)])}
+    for name, (before, after) in times.items():
+        lines = [f"{met},{300 + met / 20},{2000 - met / 50}" for met in before] + [f"{met},{450 + met / 20},{1950 - met / 50}" for met in after]
+        (tmp_path / name).write_text("\n".join(["met,altitude [km],speed [m/s]", *lines]) + "\n")
+    merged = merge_readings([read_table(tmp_path / name) for name in times])
+    assert merged.table["met"].is_monotonic_increasing
+    run = merged.table["clock_run"].to_numpy()
+    assert (np.diff(run) >= 0).all() and run.sum() >= 5
+    last = times["two.csv"][0][-1]
+    after = merged.table[merged.table["clock_run"] == 1]
+    assert sorted(set(after["met"])) == [last + 30.0 + 360 * k for k in range(5)]
+    assert merged.detail.loc[merged.detail["column"] == "met", "met"].max() == last + 30 + 360 * 4
+    assert (merged.detail["status"] == "set aside").sum() >= 8  # what the second says again of the same moments
+
+
+def test_a_table_that_was_written_lies_on_the_clock_of_what_it_was_written_from(tmp_path):
+    (tmp_path / "typed.csv").write_text("\n".join(RESTARTED) + "\n")
+    first = read_table(tmp_path / "typed.csv")
+    merged = merge_readings([read_table(write_readings(first, tmp_path / "written.csv")), first])
+    assert merged.table["met"].tolist() == first.table["met"].tolist()
+    assert merged.table["source"].unique().tolist() == ["written.csv"]
