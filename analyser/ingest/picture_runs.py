@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _IN_ORDER = 0.8  # share of a run's clocks that must rise in the order of the files: else that order is no order
 _LEADING = 3600.0, 1000.0  # s; what the leading digits count in, of a clock with fields and of plain seconds
 _DENSE = 0.25  # of that: from longer steps on, a fall that leading digits would explain may well be a restart
+_LONGEST = 1.5  # of the longest step from screenshot to screenshot, that one may be longer
 _LEAST_SHORTER = 6  # screenshots with fewer digits than before that make a restart, rather than digits lost
 _SLOWER = 0.1  # of the pace before: slower is a field that was lost
 
@@ -47,9 +48,18 @@ def screenshot_runs(values: Sequence["Value"], stamps: Sequence[int] | None = No
         read = [row for row in order if row in clocks]
         starts = _starts([clocks[row] for row in read], _gauges(certain, read))
         if starts:
-            marks = {read[start] for start in starts}
+            likely = {value.row: value.reading.best.value for value in values if value.column == "met" and value.reading.best}
+            marks = {_first(order, read[start], clocks[read[start - 1]], likely) for start in starts}
             return dict(zip(order, np.cumsum([row in marks for row in order]).tolist()))
     return {}
+
+
+def _first(order: Sequence[int], start: int, last: "Value", likely: dict[int, float]) -> int:
+    """The first screenshot of a run of which ``start`` is the first that is certain: those right before whose clock, as far as seen, fell back too are of it."""
+    place = order.index(start)
+    while order[place - 1] != last.row and likely.get(order[place - 1], math.inf) < last.value:
+        place -= 1
+    return order[place]
 
 
 def _gauges(certain: Sequence["Value"], rows: Sequence[int]) -> dict[tuple[str, str], np.ndarray]:
@@ -82,11 +92,13 @@ def _digits_lost(before: Sequence["Value"], after: Sequence["Value"]) -> bool:
     if any(later.value > last.value and later.value - earlier.value > fall / 2 for earlier, later in zip(after, after[1:])):
         return True  # it leaps to where it would have been
     fewer = _digits(first) < _digits(last)
-    pace, slower = (float(np.median(np.diff([value.value for value in part]))) for part in (before, after))
+    steps, later = (np.diff([value.value for value in part]) for part in (before, after))
+    pace, slower = float(np.median(steps)), float(np.median(later))
     if fewer and (len(after) < _LEAST_SHORTER or slower < _SLOWER * pace):
         return True
     unit = _LEADING[0 if ":" in last.reading.raw or "h" in last.reading.raw else 1]
-    return pace < _DENSE * unit and -fall % unit <= 2 * pace
+    longest = _LONGEST * float(max(steps.max(), later.max())) * max(1, first.row - last.row)
+    return pace < _DENSE * unit and -fall % unit <= min(longest, _DENSE * unit)
 
 
 def _digits(value: "Value") -> int:

@@ -50,6 +50,14 @@ def test_a_screenshot_whose_clock_is_not_certain_goes_with_those_before():
     assert runs(values) == [0] * 9 + [1] * 8
 
 
+def test_of_those_about_the_restart_the_clock_as_far_as_seen_tells():
+    values = flown(seconds((2130, 9), (30, 8)))
+    values[3 * 8] = seen(8, "clock", ("2506", 0.6))
+    values[3 * 9] = seen(9, "clock", ("30", 0.6), ("2530", 0.3))
+    values[3 * 10] = seen(10, "clock", ("77", 0.6))
+    assert runs(values) == [0] * 9 + [1] * 8
+
+
 @pytest.mark.parametrize(("parts", "why"), [
     ([(1540, 9), (1540 + 47 * 9 - 1000, 4)], "the thousands are gone in the last four"), ([(1540, 7), (963, 3), (2010, 4)], "the thousands are gone in three, then back"),
     ([(7200, 9), (623, 5)], "four digits become three"), ([(13100, 9), (12100 + 47 * 9, 6)], "a three was read as a two"),
