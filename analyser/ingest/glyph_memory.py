@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING
 
 from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.beam import ALPHABET, UNREADABLE, folded
-from analyser.ingest.glyph_shapes import EXAMPLES, Examples, Shapes, pooled, reliable
-from analyser.ingest.glyphs import Glyph, loose_ink, patches, placed
+from analyser.ingest.glyph_shapes import EXAMPLES, Examples, Shapes, pooled, reliable, usual_rows
+from analyser.ingest.glyphs import Glyph, Rows, evened, loose_ink, patches, placed, rows_of, scaled
 from analyser.ingest.images import load_opencv
 from analyser.ingest.readout import ACCEPT, CONTRADICTED, UNSURE, Candidate, GaugeReading, Seen, first_guess, unsure
 from analyser.ingest.recogniser import DEEP, HEIGHT, QUICK, shares_of, to_strip
@@ -37,10 +37,12 @@ MOST_DOUBTFUL = 200  # strips in doubt kept a gauge
 DEPTH = 32.0  # grey levels of a kept strip for one standard deviation
 CONSIDERED, FAINT = 4, 2e-3  # candidates compared, and the probability that they must have
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be chosen over the first
-KEEP = 0.98  # probability, characters compared, that a reading accepted at once must keep
+KEEP = 0.95  # probability, characters compared, that a reading accepted at once must keep
 LOOSE = 2  # inked columns side by side that may belong to no character
 SPREAD, UNTAUGHT = 0.01, 0.05  # doubt that each character has beside what the network shows, and one that was never taught
 UNDOUBTED, LIKE, UNLIKE = 0.05, 10.0, 0.25  # doubt of a character below which it is plain; how much likelier the middle one of these must be; share that may be unlike
+LEAST, LEAST_USUAL, MOST_USUAL = 0.003, 0.015, 0.2  # bounds of unlikeness in the evidence
+WORTH = 2.0  # how much likelier its characters must make a reading that they alone make certain
 NEAR = 3  # pixels: characters of two texts this near each other are one
 
 
@@ -51,18 +53,21 @@ def likelihood() -> dict:
     return json.loads(LIKELIHOOD.read_text(encoding="utf-8"))
 
 
-def evidence(own: float, rival: float, usual: float) -> tuple[float, float, float]:
-    """What the likelihood is reckoned from: unlikeness to the character claimed, to the nearest other, and as usual between two of one character."""
-    least = 0.003
-    return 1.0, math.log(max(own, least) / max(usual, 0.005)), math.log(max(rival, least) / max(own, least))
+def evidence(own: float, rival: float, usual: float) -> tuple[float, ...]:
+    """What the likelihood is reckoned from: unlikeness to the character claimed, to the nearest other, and as usual between two of one character. The
+    cleaner the pictures, the more the others tell."""
+    own, rival, usual = max(own, LEAST), max(rival, LEAST), min(max(usual, LEAST_USUAL), MOST_USUAL)
+    away, apart, clean = math.log(own / usual), math.log(rival / own), -math.log(usual) / 3
+    return 1.0, away, apart, away * clean, apart * clean
 
 
 def times_likelier(character: str, own: float, rival: float, usual: float) -> float:
-    """How many times likelier such a likeness is of the character claimed than of another (``training/glyph_likelihood.py``)."""
+    """How many times likelier such a likeness is of the character claimed than of another (``training/glyph_likelihood.py``). Marks are so small that
+    they can only confirm."""
     fitted = likelihood()["figures" if character.isalnum() else "marks"]
     most = math.log(fitted["most"])
     score = sum(weight * value for weight, value in zip(fitted["weights"], evidence(own, rival, usual)))
-    return math.exp(min(max(score, -most), most))
+    return math.exp(min(max(score, -most if character.isalnum() else 0.0), most))
 
 
 class GlyphMemory:
@@ -119,31 +124,51 @@ class GlyphMemory:
         asked = [key for key in self.strips if key in readings and _in_question(readings[key])]
         if not any(readings[key].doubt for key in asked):
             return {}  # a font that is read without a doubt anywhere needs no second look
-        every = self._learnt(readings, gauges)
-        shapes: dict[str, Shapes] = {name: pooled(name, every) for name in {gauge for _, gauge in asked} if every}
-        asked = [key for key in asked if key[1] in shapes and len(shapes[key[1]].letters)]
+        sure = [key for key in self.strips if key in readings and readings[key].best and not _in_question(readings[key])]
+        certain = self._lines(sure, QUICK, readings, gauges)
+        doubtful = self._lines(asked, DEEP, readings, gauges)
+        rows: dict[str, list] = {}
+        for (_, gauge), line in [*certain.items(), *doubtful.items()]:
+            rows.setdefault(gauge, []).append(line.rows)
+        usual = {gauge: usual_rows(found) for gauge, found in rows.items()}
+        taught: defaultdict[str, Examples] = defaultdict(Examples)
+        for (row, gauge), line in certain.items():
+            if taught[gauge].lacks(readings[row, gauge].best.text):
+                taught[gauge].learn(*line.evened(usual[gauge], line.glyphs), row)
+        every = {name: reliable(examples) for name, examples in taught.items() if examples.letters}
+        shapes = {name: pooled(name, every) for name in {gauge for _, gauge in asked} if every}
         changed = {}
-        strips = [_normal(self.strips[key]) for key in asked]
-        for key, strip, shares in zip(asked, strips, shares_of(strips, DEEP)):
-            compared = _Comparison(strip, folded(shares, _shown(gauges[key[1]])), shapes[key[1]])
-            reading = _reweighed(readings[key], compared)
-            if reading is not None:
-                changed[key] = reading
+        for (row, gauge), line in doubtful.items():
+            if gauge in shapes and len(shapes[gauge].letters):
+                reading = _reweighed(readings[row, gauge], _Comparison(line, usual[gauge], shapes[gauge]))
+                if reading is not None:
+                    changed[row, gauge] = reading
         return changed
 
-    def _learnt(self, readings, gauges) -> dict[str, Shapes]:
-        """What the certain readings of each gauge show."""
-        every: defaultdict[str, Examples] = defaultdict(Examples)
-        sure = []
-        for row, gauge in self.strips:
-            reading = readings.get((row, gauge))
-            if reading and reading.best and not reading.doubt and not _in_question(reading):
-                sure.append(((row, gauge), reading.best.text))
-        strips = [_normal(self.strips[key]) for key, _ in sure]
-        for (key, text), strip, shares in zip(sure, strips, shares_of(strips, QUICK)):
-            if every[key[1]].lacks(text):
-                every[key[1]].learn(strip, placed(folded(shares, _shown(gauges[key[1]])), text), key[0])
-        return {name: reliable(examples) for name, examples in every.items() if examples.letters}
+    def _lines(self, keys: list[tuple[int, str]], network: str, readings, gauges) -> dict[tuple[int, str], _Line]:
+        """What the strips of some readings show, by a network."""
+        strips = [_normal(self.strips[key]) for key in keys]
+        found = {}
+        for key, strip, shares in zip(keys, strips, shares_of(strips, network)):
+            shares = folded(shares, _shown(gauges[key[1]]))
+            glyphs = placed(shares, readings[key].best.text)
+            found[key] = _Line(strip, shares, glyphs, rows_of(strip, glyphs))
+        return found
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A strip: what a network makes of its columns, the characters of the likeliest text, and between which rows figures stand."""
+
+    strip: np.ndarray
+    shares: np.ndarray
+    glyphs: tuple[Glyph, ...]
+    rows: Rows | None
+
+    def evened(self, usual: Rows | None, glyphs: tuple[Glyph, ...]) -> tuple[np.ndarray, tuple[Glyph, ...]]:
+        """The strip and characters in it at the size at which all are compared; ``usual``: the rows of the gauge's figures."""
+        rows = self.rows if self.rows and not (usual and usual.near(self.rows)) else usual
+        return (evened(self.strip, rows), scaled(glyphs, rows.scale)) if rows else (self.strip, glyphs)
 
 
 def _normal(strip: "np.ndarray") -> "np.ndarray":
@@ -163,12 +188,10 @@ def _in_question(reading: GaugeReading) -> bool:
 class _Comparison:
     """The texts that one strip may show against what was taught."""
 
-    def __init__(self, strip: "np.ndarray", shares: "np.ndarray", shapes: Shapes):
-        self.strip, self.shares, self.shapes = strip, shares, shapes
+    def __init__(self, line: _Line, usual: Rows | None, shapes: Shapes):
+        self.line, self.usual, self.shapes = line, usual, shapes
+        self.strip = line.evened(usual, ())[0]
         self._nearest: dict[tuple[int, int], dict[str, float]] = {}
-
-    def glyphs(self, text: str) -> tuple[Glyph, ...]:
-        return placed(self.shares, text)
 
     def times(self, glyph: Glyph) -> float:
         """How many times likelier the character is than another; 1 where it was never taught, or nothing else was."""
@@ -186,10 +209,15 @@ class _Comparison:
         plain = [self.times(glyph) for glyph in glyphs if glyph.doubt < UNDOUBTED and glyph.character in self.shapes.widths]
         return not plain or sorted(plain)[len(plain) // 2] >= LIKE and sum(times < 1 for times in plain) <= UNLIKE * len(plain)
 
-    def text(self, candidate: Candidate, glyphs: tuple[Glyph, ...]) -> _Text:
+    def text(self, candidate: Candidate) -> _Text:
+        """A candidate with its characters, wherever they would stand."""
+        there = placed(self.line.shares, candidate.text)
+        glyphs = self.line.evened(self.usual, there)[1]
+        grown = self.strip.shape[1] / self.line.strip.shape[1]
+        widths = {letter: math.ceil(width / grown) for letter, width in self.shapes.widths.items()}
         return _Text(
-            candidate, glyphs, tuple(glyph.character in self.shapes.widths for glyph in glyphs), tuple(self.times(glyph) for glyph in glyphs),
-            loose_ink(self.strip, glyphs, self.shapes.widths) <= LOOSE,
+            candidate, glyphs, tuple(glyph.character in widths for glyph in glyphs), tuple(self.times(glyph) for glyph in glyphs),
+            loose_ink(self.line.strip, there, widths) <= LOOSE,
         )  # fmt: skip
 
 
@@ -237,10 +265,9 @@ def _reweighed(reading: GaugeReading, compared: _Comparison) -> GaugeReading | N
     for candidate in reading.candidates[:CONSIDERED]:
         if texts and candidate.probability < FAINT:
             break
-        glyphs = compared.glyphs(candidate.text)
-        if not texts and not compared.comparable(glyphs):
+        texts.append(compared.text(candidate))
+        if not compared.comparable(texts[0].glyphs):
             return None
-        texts.append(compared.text(candidate, glyphs))
     listed = sum(each.probability for each in reading.candidates)
     unlisted = max(1e-6, 1 - listed) + listed - sum(each.candidate.probability for each in texts)
     chances = []
@@ -268,7 +295,7 @@ def _told(reading: GaugeReading, texts: list[_Text], chances: list[float], first
             return reading
         return replace(changed, doubt=f"the characters of {before.text!r} do not look like those of other readings (probability {chances[0]:.1%})")
     unsure_only = reading.doubt.startswith(UNSURE) and ";" not in reading.doubt
-    if chance < (ACCEPT if unsure_only else CONTRADICTED) or best.whole <= 1 or best.candidate.probability < LEAST_LOOK:
+    if chance < (ACCEPT if unsure_only else CONTRADICTED) or best.whole < WORTH or best.candidate.probability < LEAST_LOOK:
         return replace(changed, doubt=unsure(chance) if unsure_only else reading.doubt)
     if first == 0:
         reason = f"by itself {before.probability:.1%} sure; its characters look like those of readings that are certain"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from analyser.ingest.glyphs import Glyph, levelled, moved, patches, still
+from analyser.ingest.glyphs import Glyph, Rows, levelled, moved, patches, still
 
 if TYPE_CHECKING:
     import numpy as np
@@ -41,6 +41,15 @@ class Examples:
             self.halves += [glyph.half for glyph in wanted]
             self.patches += list(patches(strip, [glyph.centre for glyph in wanted]))
             self.looks += [look] * len(wanted)
+
+
+def usual_rows(found: Iterable[Rows | None]) -> Rows | None:
+    """Where a gauge's figures stand, by all its strips."""
+    known = [rows for rows in found if rows is not None]
+    if not known:
+        return None
+    middle = len(known) // 2
+    return Rows(sorted(rows.top for rows in known)[middle], sorted(rows.bottom for rows in known)[middle])
 
 
 class Shapes:
@@ -128,36 +137,55 @@ def pooled(name: str, every: dict[str, Shapes]) -> Shapes:
     """
     others = [other for other in every if other != name]
     if name in every:
-        taught = {other: _agreeing(every[name], every[other]) for other in others}
-        friends = [other for other in others if taught[other]]
-        if friends or not all(taught[other] is None for other in others):
-            return _joined([every[name], *(every[other].only(taught[other]) for other in friends)])
-    groups = [[one, *(other for other in others if other != one and _agreeing(every[one], every[other]))] for one in others]
+        taught = {other: agreement(every[name], every[other]) for other in others}
+        friends = [other for other in others if taught[other].letters]
+        if friends or any(taught[other].told for other in others):
+            parts = [every[name], *(every[other].only(taught[other].letters) for other in friends)]
+            return _joined(parts, [every[name].usual])
+    groups = []
+    for one in others:
+        told = {other: agreement(every[one], every[other]) for other in others if other != one}
+        alike = [other for other in told if told[other].letters]
+        groups.append(([one, *alike], [every[one].usual, *(told[other].usual for other in alike)]))
     if not groups:
         return every[name]
-    return _joined([every[one] for one in ([name] if name in every else []) + max(groups, key=len)])
+    members, usual = max(groups, key=lambda group: len(group[0]))
+    return _joined([every[one] for one in ([name] if name in every else []) + members], usual)
 
 
-def _joined(parts: Sequence[Shapes]) -> Shapes:
+def _joined(parts: Sequence[Shapes], usual: Sequence[float]) -> Shapes:
+    """Parts as one; ``usual``: of the first by itself, and of it to others."""
     import numpy as np
 
-    usual = [part.usual for part in parts if len(part.letters)]
     return Shapes(
         np.concatenate([part.letters for part in parts]), np.concatenate([part.patches for part in parts]), np.concatenate([part.halves for part in parts]),
-        usual[0] if usual else float("nan"),
+        max((each for each in usual if each == each), default=float("nan")),
     )  # fmt: skip
 
 
-def _agreeing(own: Shapes, theirs: Shapes) -> set[str] | None:
-    """The characters that ``theirs`` may teach: those that ``own`` lacks and those that look alike in both; none where most do not, None where too few
-    are shared to tell."""
+@dataclass(frozen=True)
+class Agreement:
+    """How two gauges write: ``told``, whether they share enough characters to tell; ``letters``, what the second may teach the first: what the
+    first lacks and what looks alike in both, nothing where most does not; ``usual``, the median unlikeness of what looks alike."""
+
+    told: bool
+    letters: frozenset[str] = frozenset()
+    usual: float = float("nan")
+
+
+def agreement(own: Shapes, theirs: Shapes) -> Agreement:
+    """Whether ``theirs`` would tell the characters of ``own`` from one another as they were read."""
+    import numpy as np
+
     known = set(theirs.letters.tolist())
     shared = {letter: place for place, letter in enumerate(own.letters.tolist()) if letter in known}
     if len(shared) < LEAST_SHARED:
-        return None
-    told = set()
+        return Agreement(False)
+    alike = {}
     for letter, place in shared.items():
         nearest = theirs.nearest(own.patches[place], int(own.halves[place]))
         if nearest[letter] < APART * min((unlike for other, unlike in nearest.items() if other != letter), default=0.0):
-            told.add(letter)
-    return told | (known - set(shared)) if len(told) >= AGREE * len(shared) else set()
+            alike[letter] = nearest[letter]
+    if len(alike) < AGREE * len(shared):
+        return Agreement(True)
+    return Agreement(True, frozenset(alike) | (known - set(shared)), float(np.median(list(alike.values()))))

@@ -7,11 +7,12 @@ small shifts. 0 is the same picture up to brightness and contrast; 1 is no liken
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from analyser.ingest.beam import ALPHABET
+from analyser.ingest.images import load_opencv
 
 if TYPE_CHECKING:
     import numpy as np
@@ -21,6 +22,8 @@ REACH = 12  # columns of a patch to either side of its middle
 ASIDE, UP = 3, 1  # shifts tried, pixels
 NARROW = 4  # columns that belong to a character to either side at the least
 EDGE = 0.7  # columns over which a character's own part fades out
+FIGURE, LEAST_FIGURE = 18, 8  # pixels: height of figures when two are compared, and the least that is believed
+ROUGH = 1.5  # pixels by which a strip's rows may be misjudged
 PLAIN = 0.99  # share from which a column is blank for every text
 INKED = 0.4  # part of the full contrast from which a column is inked
 
@@ -96,6 +99,59 @@ def _spaced(found: list[tuple[str, int, float]]) -> tuple[Glyph, ...]:
         half = min([REACH, *(gap // 2 + 1 for gap in beside)])
         glyphs.append(Glyph(letter, centre, max(half, NARROW), max(doubt, 0.0)))
     return tuple(glyphs)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The rows of a strip between which its figures stand, pixels from the top."""
+
+    top: float
+    bottom: float
+
+    @property
+    def scale(self) -> float:
+        """By how much the strip must grow for figures of FIGURE pixels."""
+        return FIGURE / (self.bottom - self.top)
+
+    def near(self, other: Rows) -> bool:
+        """Whether both may be the same, as far as a strip shows them."""
+        return abs(self.top - other.top) <= ROUGH and abs(self.bottom - other.bottom) <= ROUGH
+
+
+def rows_of(strip: "np.ndarray", glyphs: Sequence[Glyph]) -> Rows | None:
+    """Where the figures among the glyphs stand; None where that does not show."""
+    import numpy as np
+
+    parts = [strip[TOP:BOTTOM, max(0, each.centre - each.half + 1) : each.centre + each.half] for each in glyphs if each.character.isdigit()]
+    if not parts:
+        return None
+    apart = np.abs(np.concatenate(parts, axis=1) - np.median(strip[TOP:BOTTOM]))
+    inked = apart.max(axis=1) / max(float(np.quantile(apart, 0.98)), 1e-6)
+    rows = np.flatnonzero(inked > 0.5)
+    if not len(rows) or rows[-1] - rows[0] < LEAST_FIGURE:
+        return None
+    first, last = int(rows[0]), int(rows[-1])
+    before, after = (float(inked[row]) if 0 <= row < len(inked) else 0.0 for row in (first - 1, last + 1))  # edges between two rows
+    return Rows(TOP + first - min(before / float(inked[first]), 0.9), TOP + last + 1 + min(after / float(inked[last]), 0.9))
+
+
+def evened(strip: "np.ndarray", rows: Rows) -> "np.ndarray":
+    """The strip with its figures FIGURE pixels high in the middle, as high as before."""
+    import numpy as np
+
+    cv2 = load_opencv()
+    height, width = strip.shape
+    scale = rows.scale
+    move = (height - scale * (rows.top + rows.bottom)) / 2 + (scale - 1) / 2  # pixel i reaches from i to i + 1
+    view = np.array([[scale, 0, (scale - 1) / 2], [0, scale, move]])
+    return cv2.warpAffine(strip, view, (max(1, round(width * scale)), height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def scaled(glyphs: Sequence[Glyph], scale: float) -> tuple[Glyph, ...]:
+    """The glyphs where they stand in a strip that grew so."""
+    return tuple(
+        replace(each, centre=round((each.centre + 0.5) * scale - 0.5), half=min(max(round(each.half * scale), NARROW), REACH)) for each in glyphs
+    )  # fmt: skip
 
 
 def patches(strip: "np.ndarray", centres: Sequence[int]) -> "np.ndarray":

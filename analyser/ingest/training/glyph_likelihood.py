@@ -20,8 +20,8 @@ import cv2
 import numpy as np
 
 from analyser.ingest.glyph_memory import LIKELIHOOD, evidence
-from analyser.ingest.glyph_shapes import Examples, Shapes, reliable
-from analyser.ingest.glyphs import patches, placed
+from analyser.ingest.glyph_shapes import Examples, Shapes, reliable, usual_rows
+from analyser.ingest.glyphs import evened, patches, placed, rows_of, scaled
 from analyser.ingest.recogniser import DEEP, shares_of, to_strip
 from analyser.ingest.training.calibrate import GRAMMARS, LEVELS, fitted, text_of
 from analyser.ingest.training.crops import Drawer, Severity, _Line
@@ -89,6 +89,10 @@ def claims(drawer: Drawer, dice: np.random.Generator, severity: Severity) -> lis
     crops, texts, name = drawn(drawer, dice, severity)
     strips = [to_strip(crop) for crop in crops]
     found = [placed(shares, text) for shares, text in zip(shares_of(strips, DEEP), texts)]
+    rows = usual_rows(rows_of(strip, glyphs) for strip, glyphs in zip(strips, found))
+    if rows is None:
+        return []
+    strips, found = [evened(strip, rows) for strip in strips], [scaled(glyphs, rows.scale) for glyphs in found]
     examples = Examples()
     for look in range(min(TEACHING, len(strips))):
         examples.learn(strips[look], found[look], look)
