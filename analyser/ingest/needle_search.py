@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 TRIALS, TOGETHER = 40, 240  # settings of one quantity's needles that are compared in full, and of several quantities' together
 PLAY = 2  # degrees by which a slow needle may be beside where the value puts it
 DISTINCT = math.radians(9)  # two settings whose fast needles are nearer than this say the same
+PARTS = 4  # of a needle's length that must be seen each
 BLOCK = 10  # values next to each other of which only the likeliest is tried
 MODEL = 0.1  # least noise as part of a needle's strength: shapes are not known better
 APARTS = (*range(-16, 17, 4), *range(164, 197, 8))  # degrees between two needles (or one and another's tail) at which they cover much in common
@@ -45,8 +46,9 @@ class Found:
         Each column's value, and the likeliest one distinct from it (nan: none).
     margins : list of float
         By how much the values are likelier than the others, natural logarithms.
-    shown, weights : list of float
-        How much of the ink expected where only this needle lies is there, and how much it would speak for the needle.
+    shown, thinnest, weights : list of float
+        How much of the ink expected where only this needle lies is there; how much in the part of its length that shows least; and how
+        much it would speak for the needle, natural logarithm.
     strength, noise : float
         Ink of a needle in this picture, and the noise of ink as part of it.
     covered : ndarray, (inks, ANGLES, RADII)
@@ -57,6 +59,7 @@ class Found:
     others: list[float]
     margins: list[float]
     shown: list[float]
+    thinnest: list[float]
     weights: list[float]
     strength: float
     noise: float
@@ -145,13 +148,15 @@ class Search:
             settings = np.array([self._setting(combo, beside) for combo in combos])
             merits = np.array([self._merit(seen, setting, strong) for setting in settings])
             first = int(merits.argmax())
+            combos[first], settings[first], merits[first] = self._climbed(seen, combos[first], float(merits[first]), beside, strong)
             covered = self.covered(settings[first])
             fitted = max(float(np.vdot(seen, covered)) / max(float(np.vdot(self.weight * covered, covered)), 1e-6), 1e-3)
             if self.lines or abs(fitted - strong) < 0.1 * strong:
                 break
             strong = fitted
+        fine = self._between(seen, combos[first], float(merits[first]), beside, strong)
         variances = self._variances(layers, covered, strong)
-        found = self._found(layers, combos, settings, merits, first, variances, strong, covered)
+        found = self._found(fine, layers, combos, settings, merits, first, variances, strong, covered)
         return replace(found, strength=light * float(np.percentile(full[covered > 0.5], 90))) if self.lines else found
 
     def _with_play(self, gains: "np.ndarray") -> "tuple[np.ndarray, np.ndarray]":
@@ -186,6 +191,31 @@ class Search:
             tops.append(_peaks(total, column.angles[-1]))
         most = TRIALS if len(tops) == 1 else max(2, int(TOGETHER ** (1 / len(tops))))
         return list(itertools.product(*(top[:most] for top in tops)))
+
+    def _climbed(self, seen: "np.ndarray", combo: tuple[int, ...], merit: float, beside: "np.ndarray", strong: float) -> tuple:
+        """The likeliest (values, setting, merit) next to those given: where needles overlap, what is common to them was only roughly counted."""
+        for place, column in enumerate(self.columns):
+            for step in (-3, -2, -1, 1, 2, 3):
+                nearby = (*combo[:place], (combo[place] + step) % len(column.values), *combo[place + 1 :])
+                there = self._merit(seen, self._setting(nearby, beside), strong)
+                if there > merit:
+                    combo, merit = nearby, there
+        return combo, self._setting(combo, beside), merit
+
+    def _between(self, seen: "np.ndarray", combo: tuple[int, ...], merit: float, beside: "np.ndarray", strong: float) -> list[float]:
+        """The likeliest values to less than the step between those tried: where a parabola through three of them is highest."""
+        values = []
+        for place, column in enumerate(self.columns):
+            tried, middle = column.values, combo[place]
+            values.append(float(tried[middle]))
+            if 0 < middle < len(tried) - 1:
+                low, high = (
+                    self._merit(seen, self._setting((*combo[:place], middle + step, *combo[place + 1 :]), beside), strong) for step in (-1, 1)
+                )  # fmt: skip
+                bend = low - 2 * merit + high
+                if bend < 0 and max(low, high) <= merit:
+                    values[-1] += float(tried[1] - tried[0]) * 0.5 * (low - high) / bend
+        return values
 
     def _setting(self, combo: tuple[int, ...], beside: "np.ndarray") -> list[int]:
         setting = [0] * len(self.shapes)
@@ -227,30 +257,31 @@ class Search:
         usual = np.percentile(np.abs(felt), 95, axis=0) / 1.96
         return np.maximum(common, usual**2 / np.maximum(np.median(self._squares[:, :count], axis=0), 1e-6))
 
-    def _found(self, layers, combos, settings, merits, first: int, variances, strong: float, covered) -> Found:
+    def _found(self, fine: list[float], layers, combos, settings, merits, first: int, variances, strong: float, covered) -> Found:
         import numpy as np
 
         differ = np.abs((settings - settings[first] + ANGLES // 2) % ANGLES - ANGLES // 2) > 4
         behind = (merits[first] - merits) / np.where(differ.any(axis=1), np.where(differ, variances, 0).max(axis=1), variances.max())
-        values, others, margins = [], [], []
+        others, margins = [], []
         for place, column in enumerate(self.columns):
             tried = np.array([combo[place] for combo in combos])
             fast = column.angles[-1]
             apart = np.flatnonzero(np.abs(fast[tried] - fast[tried[first]]) > DISTINCT)
-            values.append(float(column.values[tried[first]]))
             next_best = int(apart[behind[apart].argmin()]) if len(apart) else None
             others.append(math.nan if next_best is None else float(column.values[tried[next_best]]))
             margins.append(math.inf if next_best is None else float(behind[next_best]))
         rows = [int(row) for row in settings[first]]
-        shown, weights = [], []
+        shown, thinnest, weights = [], [], []
         for needle, row in enumerate(rows):
             layer, own = self.which[needle], self._turned(needle, row)
             rest = np.max([self._turned(other, rows[other]) for other in range(len(rows)) if other != needle] or [np.zeros_like(own)], axis=0)
             alone = (own - rest > 0.3) * self.weight[layer] * own
-            expected = strong * float((alone * own).sum())
-            shown.append(float((alone * np.clip(layers[layer], -0.5 * strong, 1.4 * strong)).sum()) / max(expected, 1e-9))
-            weights.append(expected * strong / float(variances[needle]))
-        return Found(rows, values, others, margins, shown, weights, strong, math.sqrt(float(variances.max())) / strong, covered)
+            expected = strong * (alone * own).sum(axis=0)
+            there = (alone * np.clip(layers[layer], -0.5 * strong, 1.4 * strong)).sum(axis=0)
+            shown.append(float(there.sum()) / max(float(expected.sum()), 1e-9))
+            thinnest.append(_thinnest(there, expected))
+            weights.append(float(expected.sum()) * strong / float(variances[needle]))
+        return Found(rows, fine, others, margins, shown, thinnest, weights, strong, math.sqrt(float(variances.max())) / strong, covered)
 
 
 def _waves(masks: "np.ndarray") -> "np.ndarray":
@@ -258,6 +289,18 @@ def _waves(masks: "np.ndarray") -> "np.ndarray":
     import numpy as np
 
     return np.ascontiguousarray(np.conj(np.fft.rfft(masks, axis=1)).transpose(1, 2, 0), np.complex64)
+
+
+def _thinnest(there: "np.ndarray", expected: "np.ndarray") -> float:
+    """The least part shown of any of a needle's PARTS, which are of like weight; by radius."""
+    import numpy as np
+
+    total = float(expected.sum())
+    if total <= 0:
+        return 0.0
+    part = np.minimum((np.cumsum(expected) - expected / 2) / total * PARTS, PARTS - 1).astype(int)
+    sums = np.bincount(part, expected, PARTS)
+    return float((np.bincount(part, there, PARTS)[sums > 0] / sums[sums > 0]).min())
 
 
 def _peaks(total: "np.ndarray", fast: "np.ndarray") -> list[int]:

@@ -96,11 +96,12 @@ def often_bare() -> "np.ndarray":
 
 
 def bare(layer: "np.ndarray", covered: "np.ndarray", strong: float) -> "np.ndarray":
-    """1 where nothing of this ink is printed on the face, 0 where something is: the reference picture's ink that its needles do not cover."""
+    """1 where nothing of this ink is printed on the face, 0 where something is: the reference picture's ink that its needles do not cover;
+    what they cover there is not known."""
     import numpy as np
 
     cv2 = load_opencv()
     printed = np.clip(layer / strong - covered, 0, 1)
     soft = cv2.GaussianBlur(np.concatenate([printed[-6:], printed, printed[:6]]), (0, 0), 0.7)
     wide = cv2.dilate(soft, np.ones((3, 3), np.uint8))[6:-6]
-    return np.clip(1 - 4 * (wide - 0.1), 0, 1)
+    return np.clip(1 - 4 * (wide - 0.1), 0, 1) * np.where(covered > FAINT, often_bare(), 1.0)

@@ -29,7 +29,9 @@ LEARNT_FROM, CLEAR = 6, 0.5  # pictures at most, each at least this part as clea
 SURE = 8.0  # how much likelier a value must be than any other, natural logarithm: to learn from the picture
 TELLING = 10.0  # and to be believed
 SHOWN = 0.6, 0.7  # part of a needle that must be seen where nothing hides it: of a slow one, of the fast one
+THINNEST, ALL = 0.1, (0.8, 0.6)  # of each quarter of what is seen of it; and of all and of each quarter, to learn from the picture
 HEAVY = 12.0  # a needle that would speak less for itself (natural logarithm) is hidden
+BESIDE = math.radians(18)  # a needle nearer than this draws another's middle aside
 DARK = 0.04  # least strength of the needles, parts of that on the reference picture
 UNTAUGHT = "the reference picture does not tell this dial's needles apart; take one on which they lie apart"
 
@@ -79,7 +81,7 @@ def _taught(needles: "tuple[Needle, ...]", layers: list["np.ndarray"], which: li
     search = Search([line(needle.length) for needle in needles], which, columns, unknown, lines=True)
     for _ in range(2):
         looks = [search.find(layers[place]) for place in places]
-        sure = [pair for pair in zip(places, looks) if min(pair[1].margins) > SURE]
+        sure = [pair for pair in zip(places, looks) if _teaches(pair[1])]
         if not sure:
             return None
         shapes = []
@@ -92,6 +94,12 @@ def _taught(needles: "tuple[Needle, ...]", layers: list["np.ndarray"], which: li
         return None
     covered = search.covered(looks[0].rows)
     return search.weighing(weight * [bare(*each, looks[0].strength) for each in zip(layers[-1], covered)])
+
+
+def _teaches(look: Found) -> bool:
+    """Whether shapes can be learnt from a picture: it is clear how its needles stand, and they are there."""
+    seen = zip(look.shown, look.thinnest, look.weights)
+    return min(look.margins) > SURE and all(weight < HEAVY or (shown > ALL[0] and least > ALL[1]) for shown, least, weight in seen)
 
 
 def _values(gauge: "Gauge", group: list["Needle"]) -> "np.ndarray":
@@ -129,10 +137,19 @@ def _reading(gauge: "Gauge", column: Column, place: int, found: Found, ring: "np
     group = [gauge.needles[needle] for needle in column.which]
     value = found.values[place]
     value = _refined_value(differs, ring, group, value, [float(_angles(needle, value)) for needle in group])
-    doubt = _doubt(group, column, place, found)
+    noise = abs(_slope(group[-1], value)) * sigma
+    value, doubt = _within(group[0], value, noise)
+    doubt = _doubt(group, column, place, found) or doubt
     raw = "needles at " + ", ".join(f"{math.degrees(float(_angles(needle, value))) % 360:.1f}" for needle in group) + " deg"
-    step = abs(_slope(group[-1], value)) * sigma / UNIFORM
-    return GaugeReading((Candidate(raw, value, step, 0.9 if doubt else 0.999),), doubt, raw)
+    return GaugeReading((Candidate(raw, value, noise / UNIFORM, 0.9 if doubt else 0.999),), doubt, raw)
+
+
+def _within(slowest: "Needle", value: float, noise: float) -> tuple[float, str]:
+    """The value as a dial that begins anew after a whole turn of its slowest needle shows it, and whether it could be from before its beginning."""
+    if slowest.scale or value >= -noise:
+        return value, ""
+    round_again = value + abs(slowest.per_turn)
+    return (round_again, "") if value < -4 * noise else (value, f"its needles could as well show {round_again:.6g} (SI)")
 
 
 def _doubt(group: list["Needle"], column: Column, place: int, found: Found) -> str:
@@ -142,7 +159,7 @@ def _doubt(group: list["Needle"], column: Column, place: int, found: Found) -> s
         name = "its needle" if len(group) == 1 else f"the needle whose tip is at {needle.length:g} of the radius"
         if fast and found.weights[number] < HEAVY:
             return f"{name} lies under another or is too faint"
-        if found.weights[number] > HEAVY and found.shown[number] < SHOWN[fast]:
+        if found.weights[number] > HEAVY and (found.shown[number] < SHOWN[fast] or found.thinnest[number] < THINNEST):
             return f"{name} does not stand out"
     if found.margins[place] < TELLING:
         return f"its needles could as well show {found.others[place]:.6g} (SI)"
@@ -150,19 +167,15 @@ def _doubt(group: list["Needle"], column: Column, place: int, found: Found) -> s
 
 
 def _refined_value(differs, ring, group, value: float, stands: list[float]) -> float:
-    """The value by the fast needle's middle, where no other needle lies over it."""
+    """The value by the fast needle's middle, where no other needle is near enough to draw it aside."""
     import numpy as np
 
-    fast = group[-1]
-    hidden = [
-        needle.length for needle, angle in zip(group[:-1], stands[:-1]) if abs(between_pi(angle - stands[-1])) < math.radians(18)
-    ]
-    radii = np.linspace(INNER, OUTER, RADII)
-    along = (radii < 0.92 * fast.length) & (radii > max([0.0, *(1.06 * length for length in hidden if length < fast.length)]))
-    if along.sum() < 8:
+    if any(abs(between_pi(angle - stands[-1])) < BESIDE for angle in stands[:-1]):
         return value
+    fast = group[-1]
     start = round(stands[-1] / (2 * math.pi) * ANGLES) % ANGLES
-    angle = refined(differs * likeness(ring, fast.colour), start, along, 2000.0 if hidden else 20.0)  # far from the hub alone no line shows where it is
+    along = np.linspace(INNER, OUTER, RADII) < 0.92 * fast.length
+    angle = refined(differs * likeness(ring, fast.colour), start, along)
     return value + between_pi(angle - stands[-1]) * _slope(fast, value)
 
 
@@ -177,9 +190,9 @@ def _slope(needle: "Needle", value: float) -> float:
     return (high - low) / (end - start) if end != start else 0.0
 
 
-def refined(differs: "np.ndarray", best: int, along: "np.ndarray", hub: float = 20.0) -> float:
+def refined(differs: "np.ndarray", best: int, along: "np.ndarray") -> float:
     """The angle to a fraction of a step: a straight line through the needle's middle at each radius, which need not
-    pass exactly through the dial's centre; the larger ``hub``, the nearer it must."""
+    pass exactly through the dial's centre."""
     import numpy as np
 
     half = int(5.5 / (360 / ANGLES))
@@ -208,7 +221,7 @@ def refined(differs: "np.ndarray", best: int, along: "np.ndarray", hub: float = 
     trust = 1 / (1 + (misfit / 0.01) ** 2)
     answer = np.zeros(2)
     for _ in range(6):
-        normal = (design * trust[:, None]).T @ design + np.diag([0, hub])  # the hub is where it should be but for a trifle
+        normal = (design * trust[:, None]).T @ design + np.diag([0, 20.0])  # the hub is where it should be but for a trifle
         answer = np.linalg.solve(normal, (design * trust[:, None]).T @ across)
         misfit = np.abs(across - design @ answer)
         scale = max(1.4826 * float(np.median(misfit)), 1e-4)
