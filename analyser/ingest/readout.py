@@ -145,7 +145,7 @@ def first_guess(seen: Seen) -> float:
 def _honest(seen: Seen, share: float, mass: float, text: str) -> float:
     """Probability that the likeliest value, ``share`` of the ``mass`` of all texts of the grammar, is right."""
     if not seen.deep:
-        return after_a_glance(seen.risk)
+        return after_a_glance(seen.risk, seen.glanced)
     return after_a_look(share, min(mass, 1.0), text, seen.raw, seen.glanced, seen.risk)
 
 

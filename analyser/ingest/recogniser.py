@@ -2,7 +2,7 @@
 and a deep one for those that the first is not sure of, searched along a grammar.
 
 Only texts that the gauge can show come out. See ``analyser/ingest/training`` for how the networks were made, ``beam`` for
-how their columns become texts and ``trust`` for how scores become probabilities.
+how their columns become texts, ``looks`` for what is done where one look leaves doubt, and ``trust`` for how scores become probabilities.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from analyser.errors import AnalyserError
 from analyser.ingest.automaton import Automaton
 from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, glances, search, shows_nothing
 from analyser.ingest.images import load_opencv
-from analyser.ingest.trust import calibration
+from analyser.ingest.looks import doubtful, joined, otherwise
+from analyser.ingest.trust import SURE, after_a_glance
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,7 +35,7 @@ RIM = 3  # columns at either end where a bezel may reach in
 WEIGHTS = Path(__file__).parent / "weights"
 QUICK, DEEP = "quick", "deep"
 BATCH = 16  # crops in one go
-CERTAIN = 1e-3  # risk below which no other text is sought
+CERTAIN = 1e-2  # risk below which no other text is sought
 
 
 def to_strip(crop: "np.ndarray") -> "np.ndarray":
@@ -151,8 +152,9 @@ def _cells(strips: "np.ndarray") -> "np.ndarray":
     return np.ascontiguousarray(parts).reshape(n, CELL * CELL, height // CELL, width // CELL)
 
 
-def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | None = None) -> list[Recognition]:
-    """Read crops of one gauge: the quick network looks at all, the deep one at those that it is not sure of.
+def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float = SURE) -> list[Recognition]:
+    """Read crops of one gauge: the quick network looks at all, the deep one at those that it is not sure of, and in several ways where a
+    first deep look leaves doubt.
 
     Parameters
     ----------
@@ -160,9 +162,8 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float | Non
     automaton : Automaton
         Of the gauge's grammar, over ALPHABET.
     sure : float, optional
-        Risk up to which the quick look is enough; as calibrated if not given.
+        Probability at which the quick look is enough; above 1 it never is.
     """
-    sure = calibration()["sure"] if sure is None else sure
     places: dict[tuple, int] = {}  # a gauge that shows the same to the pixel is read once
     first = [places.setdefault((crop.shape, crop.tobytes()), len(places)) for crop in crops]
     once = _recognised([crops[first.index(place)] for place in range(len(places))], automaton, sure)
@@ -174,12 +175,23 @@ def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) ->
     found: list = []
     for text, risk in glances([folded(shares, automaton.shown) for shares in shares_of(strips, QUICK)]):
         allowed = automaton.accepts(text)
-        ready = risk <= sure and (allowed or shows_nothing(text))
+        ready = (allowed or shows_nothing(text)) and after_a_glance(risk, text) >= sure
         found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready and allowed else (), text, text, risk, not ready))
     again = [index for index, one in enumerate(found) if one.deep]
-    for index, shares in zip(again, shares_of([strips[index] for index in again], DEEP)):
+    looks = dict(zip(again, shares_of([strips[index] for index in again], DEEP)))
+    for index, shares in looks.items():
         found[index] = _looked(shares, automaton, found[index])
+    _look_otherwise({index: shares for index, shares in looks.items() if doubtful(found[index].spellings)}, strips, automaton, found)
     return found
+
+
+def _look_otherwise(first: dict[int, "np.ndarray"], strips: list["np.ndarray"], automaton: Automaton, found: list[Recognition]) -> None:
+    """Look again in other ways at the strips of which the ``first`` look, by its index, was not sure, and put into ``found`` what all looks say."""
+    others = shares_of([seen for index in first for seen in otherwise(strips[index])], DEEP)
+    each = len(others) // max(len(first), 1)
+    for place, (index, shares) in enumerate(first.items()):
+        looks = [folded(look, automaton.shown) for look in (shares, *others[each * place : each * (place + 1)])]
+        found[index] = replace(found[index], spellings=joined(looks, found[index].spellings, automaton))
 
 
 def _looked(shares: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:

@@ -12,20 +12,26 @@ from analyser.ingest.beam import UNREADABLE
 
 CALIBRATION = Path(__file__).parent / "weights" / "recogniser.json"
 LETTER = re.compile(r"[A-Za-z°%²/?.,]")  # what may be set right without a doubt of the digits
+SURE = 0.995  # probability at which a glance is enough: at this a value is believed
+MARKS = frozenset(".,:")  # what most read-outs show somewhere
+BORNE = 5.0  # being the only text that the grammar has says little where all its texts together are unlikely: no more than this above their odds
 LEAST, LEAST_DEEP, LEAST_QUICK = 1e-6, 1e-5, 1e-4  # beyond these a network's own certainty says no more
 
 
 @lru_cache(maxsize=1)
 def calibration() -> dict:
-    """``sure``: risk up to which the quick look is enough; ``quick``, ``deep``: weights of the evidence; ``most``: the highest probability
-    that the evidence has ever borne out."""
+    """``quick``, ``deep``: weights of the evidence; ``most``: the highest probability that the evidence has ever borne out."""
     return json.loads(CALIBRATION.read_text(encoding="utf-8"))
 
 
-def after_a_glance(risk: float) -> float:
-    """Probability that a quick look which was sure enough is right; ``risk`` as from :func:`analyser.ingest.beam.glance`."""
-    weights = calibration()["quick"]
-    return _bounded(weights[0] + weights[1] * log_odds(1 - risk))
+def after_a_glance(risk: float, text: str) -> float:
+    """Probability that what a quick look found is right; ``text`` and ``risk`` as from :func:`analyser.ingest.beam.glance`."""
+    return _bounded(sum(weight * value for weight, value in zip(calibration()["quick"], glance_evidence(risk, text))))
+
+
+def glance_evidence(risk: float, text: str) -> tuple[float, ...]:
+    """What the probability of a glance is reckoned from. A text without any mark may have lost one, of which nothing is left to be unsure of."""
+    return 1.0, log_odds(1 - risk), float(not MARKS & set(text))
 
 
 def after_a_look(share: float, mass: float, text: str, raw: str, glanced: str, risk: float) -> float:
@@ -53,7 +59,8 @@ def evidence(share: float, mass: float, text: str, raw: str, glanced: str, risk:
     same, agree = plain == seen, plain == first_seen
     lettered = not same and LETTER.sub("", plain) == LETTER.sub("", seen)  # a unit or a mark that the grammar had to set right, the digits as seen
     odd = not same and not lettered
-    whole, part, first = log_odds(share * mass, LEAST_DEEP), log_odds(share, LEAST_DEEP), log_odds(1 - risk, LEAST_QUICK)
+    whole, first = log_odds(share * mass, LEAST_DEEP), log_odds(1 - risk, LEAST_QUICK)
+    part = min(log_odds(share, LEAST_DEEP), max(0.0, BORNE + log_odds(mass, LEAST_DEEP)))
     return (
         1.0,
         whole if same else 0.0,

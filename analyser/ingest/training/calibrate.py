@@ -38,7 +38,6 @@ LEVELS = {"mild": MILD, "hard": HARD, "extreme": EXTREME, "spoilt": SPOILT}
 SPOILT_SHARE = 0.002
 ODD = 3.0  # how much a font that is hard to read counts
 NEAR = 0.3  # risks that the quick network's probability is fitted to
-SURE = 0.995  # probability at which a glance is enough: at this a value is believed
 STEPS = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 0.9999, 1.01)
 
 
@@ -95,7 +94,7 @@ def trials(drawer: Drawer, dice: np.random.Generator, severity: Severity, count:
 
 def _judged(grammar: Grammar, members: list) -> Iterator[Trial]:
     automaton = compile_pattern(grammar.pattern(), ALPHABET)
-    for (_, text, font), found in zip(members, recognise([crop for crop, *_ in members], automaton, sure=-1.0)):
+    for (_, text, font), found in zip(members, recognise([crop for crop, *_ in members], automaton, sure=2.0)):
         truth = () if UNREADABLE in text else grammar.parse(text, ".")
         shares: dict[float, float] = {}
         texts_of: dict[float, str] = {}
@@ -145,16 +144,16 @@ def calibrated(rows: list[Trial], spoilt: list[Trial]) -> dict:
     near = np.array([row.allowed and row.risk < NEAR for row in every])
     asked = [row for row, one in zip(every, near) if one]
     quick = fitted(
-        np.array([[1.0, trust.log_odds(1 - row.risk)] for row in asked]), np.array([row.glance_right for row in asked], float), counts[near]
+        np.array([trust.glance_evidence(row.risk, row.glanced) for row in asked]), np.array([row.glance_right for row in asked], float), counts[near]
     )
-    sure = 1 / (1 + math.exp((math.log(SURE / (1 - SURE)) - quick[0]) / quick[1])) if quick[1] > 0 else 0.0
-    kept = np.array([bool(row.found) and not (row.allowed and row.risk <= sure) for row in every])
+    enough = np.array([trust.glance_evidence(row.risk, row.glanced) for row in every]) @ quick >= trust.log_odds(trust.SURE)
+    kept = np.array([bool(row.found) and not (row.allowed and one) for row, one in zip(every, enough)])
     rest = [row for row, one in zip(every, kept) if one]
     deep = fitted(
         np.array([trust.evidence(row.share, row.mass, row.found, row.raw, row.glanced, row.risk) for row in rest]),
         np.array([row.right for row in rest], float), weighed[kept],
     )  # fmt: skip
-    return {"sure": float(f"{sure:.3g}"), "quick": quick, "deep": deep, "most": round(1 - 1 / len(rows), 6)}
+    return {"quick": quick, "deep": deep, "most": round(1 - 1 / len(rows), 6)}
 
 
 PART = 500  # crops drawn from one seed: the same ones however many processes draw them
@@ -186,10 +185,15 @@ def judged(folder: Path, part: str, counts: dict[str, int], seed: int, processes
     return rows
 
 
+def glanced(row: Trial) -> bool:
+    """Whether the quick look is enough for it."""
+    return row.allowed and trust.after_a_glance(row.risk, row.glanced) >= trust.SURE
+
+
 def probability(row: Trial) -> tuple[float, bool]:
     """(probability that what is read is right, whether it is) as the recogniser gives it."""
-    if row.allowed and row.risk <= trust.calibration()["sure"]:
-        return trust.after_a_glance(row.risk), row.glance_right
+    if glanced(row):
+        return trust.after_a_glance(row.risk, row.glanced), row.glance_right
     return (trust.after_a_look(row.share, row.mass, row.found, row.raw, row.glanced, row.risk), row.right) if row.found else (0.0, False)
 
 
@@ -214,7 +218,7 @@ def main() -> None:
     options = parser.parse_args()
     count = options.count
     if not options.check:
-        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": int(0.4 * count), "spoilt": count // 4}, 21, options.processes)
+        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": 2 * count // 3, "spoilt": count // 4}, 21, options.processes)
         spoilt = rows.pop("spoilt")
         trust.CALIBRATION.write_text(json.dumps(calibrated([row for part in rows.values() for row in part], spoilt)) + "\n", encoding="utf-8")
         trust.calibration.cache_clear()
@@ -224,7 +228,7 @@ def main() -> None:
     tests = judged(options.fonts, "test", {"mild": count, "hard": count, "extreme": count, "spoilt": count // 8}, 22, options.processes)
     for name, rows in tests.items():
         said = [probability(row) for row in rows]
-        glances = sum(row.allowed and row.risk <= trust.calibration()["sure"] for row in rows)
+        glances = sum(map(glanced, rows))
         print(f"{name}: right {np.mean([right for _, right in said]):.2%}, a glance enough for {glances / len(rows):.1%}")
         for limit in (0.9, 0.98, 0.99, 0.995, 0.998, 0.999):
             taken = [right for p, right in said if p >= limit]

@@ -190,7 +190,7 @@ class MatrixFace:
 
     def __init__(self, dice: np.random.Generator, font: FontFace):
         self.font, self.known = font, font.known
-        self.pitch = DIGIT_HEIGHT / dice.integers(7, 19)
+        self.pitch = DIGIT_HEIGHT / dice.integers(7, 24)
         self.fill = dice.uniform(0.3, 1.0)
         self.square = dice.random() < 0.5
         self.level = dice.uniform(0.3, 0.55)

@@ -26,13 +26,13 @@ from torch.utils.data import DataLoader, IterableDataset
 from analyser.ingest.recogniser import ALPHABET, HEIGHT, UNREADABLE, to_strip
 from analyser.ingest.training.crops import EXTREME, HARD, MILD, Drawer, training_crop
 from analyser.ingest.training.fonts import faces
-from analyser.ingest.training.network import NETS, Network, read_onnx
+from analyser.ingest.training.network import NETS, Network, go_on_from, read_onnx
 
 BATCH = 1024  # --batch
 POOL = 3  # batches drawn together and sorted by width, so that little of a batch is padding
 KEPT = 500  # batches held for going over again
 AGAIN = 4  # times a step uses an old batch for each new one
-RESTYLED = 0.25  # lines made wider, narrower, bolder or lighter than their font
+RESTYLED = 0.3  # lines made wider, narrower, bolder or lighter than their font
 TAUGHT = 0.6  # part of the training in which a teacher is followed, less and less
 
 
@@ -110,18 +110,6 @@ def judged(folder: Path, part: str, count: int, seed: int) -> dict[str, list]:
     }
 
 
-def grown(net: Network, stored: dict[str, torch.Tensor]) -> None:
-    """Begin from stored weights, where a layer has become wider than when it was stored with these in its first channels."""
-    state = net.state_dict()
-    for name, old in stored.items():
-        new = state[name]
-        if new.shape != old.shape:
-            new = new * 0.1
-            new[tuple(slice(0, size) for size in old.shape)] = old.to(new.device)
-        state[name] = new.copy_(old) if new.shape == old.shape else new
-    net.load_state_dict(state)
-
-
 def apart(told: torch.Tensor, scores: torch.Tensor, columns: torch.Tensor, lengths: torch.Tensor, trusted: torch.Tensor) -> torch.Tensor:
     """How far columns' scores are from what a teacher says of them (Kullback & Leibler), a character; each crop counts as much as the teacher
     is ``trusted`` with it. ``told``: logarithms of probabilities, (n, CLASSES, columns), as ``scores``."""
@@ -149,13 +137,18 @@ def exact(network: Network, crops: list, device) -> float:
     return right / len(crops)
 
 
+def first_batch(folder: Path, seed: int) -> torch.Tensor:
+    """A few hundred crops as strips, to begin from a stored network."""
+    return next(iter(Crops(folder, seed, 256 // POOL)))[0].float()
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("fonts", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--minutes", type=float, default=8.0)
-    parser.add_argument("--start", type=Path, help="folder with NAME.pt to go on from")
+    parser.add_argument("--start", type=Path, help="folder with NAME.onnx to go on from, where it has one; a network may have grown since")
     parser.add_argument("--teacher", type=Path, help="a trained network (ONNX) whose columns are followed at first, where it spells a crop rightly")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=1)
@@ -174,8 +167,8 @@ def main() -> None:
         torch.set_num_threads(1)
     nets = {name: Network(NETS[name]()).to(device, memory_format=torch.channels_last) for name in options.nets.split(",")}
     for name, net in nets.items():
-        if options.start:
-            grown(net, torch.load(options.start / f"{name}.pt", map_location=device))
+        if options.start and (options.start / f"{name}.onnx").exists():
+            go_on_from(net, (options.start / f"{name}.onnx").read_bytes(), first_batch(options.fonts, options.seed).to(device))
         print(name, sum(weight.numel() for weight in net.parameters()), "weights", flush=True)
     averages = {name: torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True) for name, net in nets.items()}
     parameters = {name: torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=0.01) for name, net in nets.items()}
