@@ -27,9 +27,10 @@ if TYPE_CHECKING:
 MOST_VALUES = 400_000  # that are tried
 LEARNT_FROM, CLEAR = 6, 0.5  # pictures at most, each at least this part as clear as the clearest
 SURE = 8.0  # how much likelier a value must be than any other, natural logarithm: to learn from the picture
+MUCH = 50.0  # clearer than this is clear enough
 TELLING = 10.0  # and to be believed
 SHOWN = 0.6, 0.7  # part of a needle that must be seen where nothing hides it: of a slow one, of the fast one
-THINNEST, ALL = 0.1, (0.8, 0.6)  # of each quarter of what is seen of it; and of all and of each quarter, to learn from the picture
+THINNEST, ALL = 0.1, (0.8, 0.4)  # of each quarter of what is seen of it; and of all and of each quarter, to learn from the picture
 HEAVY = 12.0  # a needle that would speak less for itself (natural logarithm) is hidden
 BESIDE = math.radians(18)  # a needle nearer than this draws another's middle aside
 DARK = 0.04  # least strength of the needles, parts of that on the reference picture
@@ -79,21 +80,27 @@ def _taught(needles: "tuple[Needle, ...]", layers: list["np.ndarray"], which: li
     places = [last, *(place for place in order if clear[place] > CLEAR * max(clear))]
     unknown = weight * often_bare()
     search = Search([line(needle.length) for needle in needles], which, columns, unknown, lines=True)
+    looks = [search.find(layers[place]) for place in places]
+    best = 0.0
+    chosen: tuple[Search, Found] | None = None
     for _ in range(2):
-        looks = [search.find(layers[place]) for place in places]
         sure = [pair for pair in zip(places, looks) if _teaches(pair[1])]
         if not sure:
-            return None
+            break
         shapes = []
         for needle, own in enumerate(which):
-            seen = [layers[place][own] for place, _ in sure]
-            strong = [look.strength for _, look in sure]
+            seen, strong = [layers[place][own] for place, _ in sure], [look.strength for _, look in sure]
             shapes.append(learnt(needles[needle].length, seen, [look.rows[needle] for _, look in sure], strong))
         search = Search(shapes, which, columns, unknown)
-    if not all(is_needle(shape, needle.length) for shape, needle in zip(shapes, needles)):
+        looks = [search.find(layers[place]) for place in places]
+        clearer = sum(min(*look.margins, MUCH) for look in looks)
+        if clearer > best and min(looks[0].margins) > SURE and all(map(is_needle, shapes, (needle.length for needle in needles))):
+            best, chosen = clearer, (search, looks[0])
+    if chosen is None:
         return None
-    covered = search.covered(looks[0].rows)
-    return search.weighing(weight * [bare(*each, looks[0].strength) for each in zip(layers[-1], covered)])
+    search, known = chosen
+    printed = [bare(*each, known.strength) for each in zip(layers[-1], search.covered(known.rows))]
+    return search.weighing(weight * printed)
 
 
 def _teaches(look: Found) -> bool:
