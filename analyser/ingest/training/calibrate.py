@@ -127,9 +127,10 @@ def fitted(x: np.ndarray, right: np.ndarray, counts: np.ndarray, loose: float = 
     return [float(round(weight, 4)) for weight in weights]
 
 
-def calibrated(rows: list[Trial], spoilt: list[Trial]) -> dict:
+def calibrated(plain: list[Trial], rows: list[Trial], spoilt: list[Trial]) -> dict:
     """What ``weights/recogniser.json`` holds, from trials of fonts that the networks were not trained on.
 
+    The quick look is judged by ``plain`` ones, drawn with the fonts as they are in views that it is for, mild and hard; the deep one by ``rows``, drawn with odder ones.
     ``spoilt`` ones, cut or covered, count as one in SPOILT_SHARE of the others: so often a gauge is taken to be so without being found to be.
     For the deep look the third of the fonts that is read worst counts ODD times: the fonts at hand are few, and a pilot's may be odder.
     """
@@ -141,11 +142,12 @@ def calibrated(rows: list[Trial], spoilt: list[Trial]) -> dict:
         families.setdefault(row.font.split("-")[0], []).append(row.right)
     odd = set(sorted(families, key=lambda family: np.mean(families[family]))[: len(families) // 3])
     weighed = counts * np.array([ODD if row.font.split("-")[0] in odd else 1.0 for row in rows] + [1.0] * len(spoilt))
-    near = np.array([row.allowed and row.risk < NEAR for row in every])
-    asked = [row for row, one in zip(every, near) if one]
+    asked = [(row, 1.0) for row in plain] + [(row, len(plain) * SPOILT_SHARE / max(len(spoilt), 1)) for row in spoilt]
+    asked = [(row, count) for row, count in asked if row.allowed and row.risk < NEAR]
     quick = fitted(
-        np.array([trust.glance_evidence(row.risk, row.glanced) for row in asked]), np.array([row.glance_right for row in asked], float), counts[near]
-    )
+        np.array([trust.glance_evidence(row.risk, row.glanced) for row, _ in asked]), np.array([row.glance_right for row, _ in asked], float),
+        np.array([count for _, count in asked]),
+    )  # fmt: skip
     enough = np.array([trust.glance_evidence(row.risk, row.glanced) for row in every]) @ quick >= trust.log_odds(trust.SURE)
     kept = np.array([bool(row.found) and not (row.allowed and one) for row, one in zip(every, enough)])
     rest = [row for row, one in zip(every, kept) if one]
@@ -159,20 +161,22 @@ def calibrated(rows: list[Trial], spoilt: list[Trial]) -> dict:
 PART = 500  # crops drawn from one seed: the same ones however many processes draw them
 
 
-def _part(job: tuple[str, str, str, int, int, int]) -> list[Trial]:
+def _part(job: tuple[str, str, str, int, int, int, bool]) -> list[Trial]:
     import cv2
 
     cv2.setNumThreads(1)
-    folder, part, level, seed, place, count = job
-    fitting = part == "calibrate"  # on what is odder than the fonts themselves, as a pilot's may be
-    drawer = Drawer(faces(Path(folder), part), drawn=0.05 if fitting else 0.0, restyled=0.25 if fitting else 0.0)
+    folder, part, level, seed, place, count, odd = job
+    drawer = Drawer(faces(Path(folder), part), drawn=0.05 if part == "calibrate" else 0.0, restyled=0.25 if odd else 0.0)
     return list(trials(drawer, np.random.default_rng([seed, list(LEVELS).index(level), place]), LEVELS[level], count))
 
 
-def judged(folder: Path, part: str, counts: dict[str, int], seed: int, processes: int = 1) -> dict[str, list[Trial]]:
-    """Trials of a part of the split by level, ``counts`` of each; equal for equal seeds, whatever the number of processes."""
+def judged(folder: Path, part: str, counts: dict[str, int], seed: int, processes: int = 1, odd: bool = False) -> dict[str, list[Trial]]:
+    """Trials of a part of the split by level, ``counts`` of each; equal for equal seeds, whatever the number of processes.
+
+    ``odd``: with lines odder than the fonts themselves, as a pilot's may be.
+    """
     jobs = [
-        (str(folder), part, level, seed, start // PART, min(PART, count - start)) for level, count in counts.items() for start in range(0, count, PART)
+        (str(folder), part, level, seed, start // PART, min(PART, count - start), odd) for level, count in counts.items() for start in range(0, count, PART)
     ]
     if processes > 1:
         with Pool(processes) as pool:
@@ -218,9 +222,11 @@ def main() -> None:
     options = parser.parse_args()
     count = options.count
     if not options.check:
-        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": 2 * count // 3, "spoilt": count // 4}, 21, options.processes)
+        plain = judged(options.fonts, "calibrate", {"mild": count, "hard": count}, 21, options.processes)
+        rows = judged(options.fonts, "calibrate", {"mild": count, "hard": count, "extreme": 2 * count // 3, "spoilt": count // 4}, 21, options.processes, odd=True)
         spoilt = rows.pop("spoilt")
-        trust.CALIBRATION.write_text(json.dumps(calibrated([row for part in rows.values() for row in part], spoilt)) + "\n", encoding="utf-8")
+        found = calibrated(sum(plain.values(), []), sum(rows.values(), []), spoilt)
+        trust.CALIBRATION.write_text(json.dumps(found) + "\n", encoding="utf-8")
         trust.calibration.cache_clear()
         print(trust.CALIBRATION.read_text())
     if options.untested:
