@@ -12,7 +12,7 @@ import json
 import math
 from base64 import b64decode, b64encode
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -32,16 +32,17 @@ if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
 
 LIKELIHOOD = Path(__file__).parent / "weights" / "glyphs.json"
-SURE = 0.998  # probability from which a reading teaches; less sure ones are held against what was taught
+SURE = 0.998  # probability from which a reading teaches; what is less sure is held against what was taught
 MOST_DOUBTFUL = 200  # strips in doubt kept a gauge
 DEPTH = 32.0  # grey levels of a kept strip for one standard deviation
 CONSIDERED, FAINT = 4, 2e-3  # candidates compared, and the probability that they must have
 LEAST_LOOK = 0.02  # a candidate must have this probability by itself to be chosen over the first
-KEEP = 0.95  # probability, characters compared, that a reading accepted at once must keep
+KEEP = 0.9  # probability, characters compared, that a reading accepted at once must keep
 LOOSE = 2  # inked columns side by side that may belong to no character
 SPREAD, UNTAUGHT = 0.01, 0.05  # doubt that each character has beside what the network shows, and one that was never taught
 UNDOUBTED, LIKE, UNLIKE = 0.05, 10.0, 0.25  # doubt of a character below which it is plain; how much likelier the middle one of these must be; share that may be unlike
 LEAST, LEAST_USUAL, MOST_USUAL = 0.003, 0.015, 0.2  # bounds of unlikeness in the evidence
+LEAST_SHOWN = 2  # certain readings that must show a character
 WORTH = 2.0  # how much likelier its characters must make a reading that they alone make certain
 NEAR = 3  # pixels: characters of two texts this near each other are one
 
@@ -124,18 +125,19 @@ class GlyphMemory:
         asked = [key for key in self.strips if key in readings and _in_question(readings[key])]
         if not any(readings[key].doubt for key in asked):
             return {}  # a font that is read without a doubt anywhere needs no second look
-        sure = [key for key in self.strips if key in readings and readings[key].best and not _in_question(readings[key])]
-        certain = self._lines(sure, QUICK, readings, gauges)
+        sure = [key for key in self.strips if key in readings and _accepted(readings[key]) and not _in_question(readings[key])]
         doubtful = self._lines(asked, DEEP, readings, gauges)
+        lines = {**self._lines(sure, QUICK, readings, gauges), **doubtful}
         rows: dict[str, list] = {}
-        for (_, gauge), line in [*certain.items(), *doubtful.items()]:
+        for (_, gauge), line in lines.items():
             rows.setdefault(gauge, []).append(line.rows)
         usual = {gauge: usual_rows(found) for gauge, found in rows.items()}
         taught: defaultdict[str, Examples] = defaultdict(Examples)
-        for (row, gauge), line in certain.items():
+        for row, gauge in sure:
             if taught[gauge].lacks(readings[row, gauge].best.text):
-                taught[gauge].learn(*line.evened(usual[gauge], line.glyphs), row)
-        every = {name: reliable(examples) for name, examples in taught.items() if examples.letters}
+                taught[gauge].learn(*lines[row, gauge].evened(usual[gauge], lines[row, gauge].glyphs), row)
+        believed = trusted((reading.best.text for reading in readings.values() if _accepted(reading)), (line.glyphs for line in doubtful.values()))
+        every = {name: reliable(examples).only(believed) for name, examples in taught.items() if examples.letters}
         shapes = {name: pooled(name, every) for name in {gauge for _, gauge in asked} if every}
         changed = {}
         for (row, gauge), line in doubtful.items():
@@ -154,6 +156,14 @@ class GlyphMemory:
             glyphs = placed(shares, readings[key].best.text)
             found[key] = _Line(strip, shares, glyphs, rows_of(strip, glyphs))
         return found
+
+
+def trusted(certain: Iterable[str], doubtful: Iterable[Sequence[Glyph]]) -> set[str]:
+    """Characters that at least as many readings show for certain as others show in doubt: of a font in which a 4 may be a 9 the few nines that seem certain
+    may be fours. ``certain``: texts; ``doubtful``: characters of readings in doubt."""
+    shown = Counter(letter for text in certain for letter in set(text))
+    doubted = Counter(letter for glyphs in doubtful for letter in {glyph.character for glyph in glyphs if glyph.doubt > UNDOUBTED})
+    return {letter for letter, count in shown.items() if count >= max(LEAST_SHOWN, doubted[letter])}
 
 
 @dataclass(frozen=True)
@@ -181,6 +191,10 @@ def _shown(gauge: "Gauge") -> frozenset[str]:
     return compile_pattern(gauge.grammar.pattern(), ALPHABET).shown
 
 
+def _accepted(reading: GaugeReading) -> bool:
+    return bool(reading.candidates) and not reading.doubt and reading.candidates[0].probability >= ACCEPT
+
+
 def _in_question(reading: GaugeReading) -> bool:
     return bool(reading.candidates) and (bool(reading.doubt) or reading.candidates[0].probability < SURE)
 
@@ -200,13 +214,13 @@ class _Comparison:
             self._nearest[where] = self.shapes.nearest(patches(self.strip, [glyph.centre])[0], glyph.half)
         nearest = self._nearest[where]
         others = [unlike for letter, unlike in nearest.items() if letter != glyph.character]
-        if glyph.character not in nearest or not others:
+        if glyph.character not in self.shapes.known or not others:
             return 1.0
         return times_likelier(glyph.character, nearest[glyph.character], min(others), self.shapes.usual)
 
     def comparable(self, glyphs: tuple[Glyph, ...]) -> bool:
         """Whether the characters that nobody doubts look like what was taught: else size, blur or font are others."""
-        plain = [self.times(glyph) for glyph in glyphs if glyph.doubt < UNDOUBTED and glyph.character in self.shapes.widths]
+        plain = [self.times(glyph) for glyph in glyphs if glyph.doubt < UNDOUBTED and glyph.character in self.shapes.known]
         return not plain or sorted(plain)[len(plain) // 2] >= LIKE and sum(times < 1 for times in plain) <= UNLIKE * len(plain)
 
     def text(self, candidate: Candidate) -> _Text:
@@ -216,7 +230,7 @@ class _Comparison:
         grown = self.strip.shape[1] / self.line.strip.shape[1]
         widths = {letter: math.ceil(width / grown) for letter, width in self.shapes.widths.items()}
         return _Text(
-            candidate, glyphs, tuple(glyph.character in widths for glyph in glyphs), tuple(self.times(glyph) for glyph in glyphs),
+            candidate, glyphs, tuple(glyph.character in self.shapes.known for glyph in glyphs), tuple(self.times(glyph) for glyph in glyphs),
             loose_ink(self.line.strip, there, widths) <= LOOSE,
         )  # fmt: skip
 
@@ -295,7 +309,9 @@ def _told(reading: GaugeReading, texts: list[_Text], chances: list[float], first
             return reading
         return replace(changed, doubt=f"the characters of {before.text!r} do not look like those of other readings (probability {chances[0]:.1%})")
     unsure_only = reading.doubt.startswith(UNSURE) and ";" not in reading.doubt
-    if chance < (ACCEPT if unsure_only else CONTRADICTED) or best.whole < WORTH or best.candidate.probability < LEAST_LOOK:
+    if chance >= ACCEPT and (best.whole < WORTH or best.candidate.probability < LEAST_LOOK):
+        return reading  # others look even less likely, but nothing speaks for this one
+    if chance < (ACCEPT if unsure_only else CONTRADICTED):
         return replace(changed, doubt=unsure(chance) if unsure_only else reading.doubt)
     if first == 0:
         reason = f"by itself {before.probability:.1%} sure; its characters look like those of readings that are certain"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -78,6 +79,11 @@ class Shapes:
     def widths(self) -> dict[str, int]:
         """Pixels to either side of a character's middle that are its own at the most, by the example that stands closest to its neighbours."""
         return _least(self.halves, self.letters)
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """The characters that two examples show at least: one alone may have been misread."""
+        return frozenset(letter for letter, count in Counter(self.letters.tolist()).items() if count > 1)
 
     def unlike(self, patch: "np.ndarray", half: int) -> "np.ndarray":
         """Unlikeness of a patch to each example, (examples,)."""

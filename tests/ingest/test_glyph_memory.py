@@ -15,8 +15,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from drawn_panel import draw_panel, font, seen_from, texts_at, write_panel  # noqa: E402
 
 from analyser.ingest import screenshots  # noqa: E402
-from analyser.ingest.glyph_memory import MOST_DOUBTFUL, GlyphMemory, likelihood, times_likelier  # noqa: E402
+from analyser.ingest.glyph_memory import MOST_DOUBTFUL, GlyphMemory, likelihood, times_likelier, trusted  # noqa: E402
 from analyser.ingest.glyph_shapes import EXAMPLES  # noqa: E402
+from analyser.ingest.glyphs import Glyph  # noqa: E402
 from analyser.ingest.panel import Gauge  # noqa: E402
 from analyser.ingest.readout import ACCEPT, Candidate, GaugeReading, Seen, unsure  # noqa: E402
 
@@ -92,7 +93,13 @@ def test_what_was_never_taught_gains_nothing():
     for seed, text in enumerate(("47.36", "77.00")):
         reading = flight.weighed(crop(text, 93 + seed), in_doubt((text, 0.97)))
         assert reading.doubt and reading.best.probability < 0.99
-    assert not flight.weighed(crop("40.36", 94), in_doubt(("40.36", 0.97))).doubt  # all of these were
+    assert not flight.weighed(crop("46.31", 94), in_doubt(("46.31", 0.97))).doubt  # all of these were
+
+
+def test_a_character_that_is_doubted_more_often_than_certain_teaches_nothing():
+    doubted = [(Glyph("9", 20, 8, 0.3), Glyph("4", 40, 8, 0.001))] * 3
+    assert trusted(["94", "49.1", "1"], doubted) == {"4", "1"}
+    assert trusted(["94", "49.1", "9"], doubted) == {"4", "9"}
 
 
 def test_labels_that_were_mixed_up_support_nothing():
