@@ -40,7 +40,7 @@ class Glyph:
 
 
 def placed(shares: "np.ndarray", text: str) -> tuple[Glyph, ...]:
-    """Where the characters of ``text`` stand, spaces left out; () where the columns are too few.
+    """Where the characters of ``text`` stand, spaces left out; () where the columns are too few, or the network knows some character not.
 
     Parameters
     ----------
@@ -56,13 +56,15 @@ def placed(shares: "np.ndarray", text: str) -> tuple[Glyph, ...]:
     import numpy as np
 
     text = text.strip()
+    if not text or len(shares) < len(text) or not set(text) <= set(ALPHABET):
+        return ()
     plain = shares[:, 0] > PLAIN
     columns_of = np.flatnonzero(~(plain & np.roll(plain, 1)))  # of columns plainly blank side by side one is enough
     shares = shares[columns_of]
     classes = np.zeros(2 * len(text) + 1, int)
     classes[1::2] = [ALPHABET.index(letter) + 1 for letter in text]
     states, columns = len(classes), len(shares)
-    if not text or columns < len(text):
+    if columns < len(text):
         return ()
     logs = np.log(np.maximum(shares[:, classes], 1e-9))
     barred = np.full(states, -np.inf)  # a blank may be left out between two characters that differ

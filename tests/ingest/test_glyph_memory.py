@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from drawn_panel import draw_panel, font, seen_from, texts_at, write_panel  # noqa: E402
 
 from analyser.ingest import screenshots  # noqa: E402
-from analyser.ingest.glyph_memory import MOST_DOUBTFUL, GlyphMemory, likelihood, times_likelier, trusted  # noqa: E402
+from analyser.ingest.glyph_evidence import likelihood, times_likelier  # noqa: E402
+from analyser.ingest.glyph_memory import MOST_DOUBTFUL, GlyphMemory, trusted  # noqa: E402
 from analyser.ingest.glyph_shapes import EXAMPLES  # noqa: E402
 from analyser.ingest.glyphs import Glyph  # noqa: E402
 from analyser.ingest.panel import Gauge  # noqa: E402

@@ -19,7 +19,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from analyser.ingest.glyph_memory import LIKELIHOOD, evidence
+from analyser.ingest.glyph_evidence import LIKELIHOOD, evidence
 from analyser.ingest.glyph_shapes import Examples, Shapes, reliable, usual_rows
 from analyser.ingest.glyphs import evened, patches, placed, rows_of, scaled
 from analyser.ingest.recogniser import DEEP, shares_of, to_strip
