@@ -30,8 +30,9 @@ SURE = 8.0  # how much likelier a value must be than any other, natural logarith
 MUCH = 50.0  # clearer than this is clear enough
 TELLING = 10.0  # and to be believed
 SHOWN = 0.6, 0.7  # part of a needle that must be seen where nothing hides it: of a slow one, of the fast one
-THINNEST, ALL = 0.1, (0.8, 0.4)  # of each quarter of what is seen of it; and of all and of each quarter, to learn from the picture
+THINNEST, ALL = 0.1, (0.6, 0.4)  # of each quarter of what is seen of it; and of all and of each quarter, to learn from the picture
 HEAVY = 12.0  # a needle that would speak less for itself (natural logarithm) is hidden
+POOR, SPLIT = 0.18, 12  # noise of ink, parts of a needle's, above which two needles fewer degrees apart can't be told from one
 BESIDE = math.radians(18)  # a needle nearer than this draws another's middle aside
 DARK = 0.04  # least strength of the needles, parts of that on the reference picture
 UNTAUGHT = "the reference picture does not tell this dial's needles apart; take one on which they lie apart"
@@ -168,6 +169,10 @@ def _doubt(group: list["Needle"], column: Column, place: int, found: Found) -> s
             return f"{name} lies under another or is too faint"
         if found.weights[number] > HEAVY and (found.shown[number] < SHOWN[fast] or found.thinnest[number] < THINNEST):
             return f"{name} does not stand out"
+    fast = column.which[-1]
+    near = [abs((row - found.rows[fast] + ROWS // 2) % ROWS - ROWS // 2) for other, row in enumerate(found.rows) if other != fast]
+    if found.noise > POOR and min(near, default=ROWS) < SPLIT:
+        return "in so poor a picture one needle beside another may be but the other's edge"
     if found.margins[place] < TELLING:
         return f"its needles could as well show {found.others[place]:.6g} (SI)"
     return ""

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 from drawn_dials import LOGARITHMIC, SIGHTS, THREE, TWO, Face, Hand, draw_dial, gauge_of, judge_dials, one_needle, random_look, round_marks, seen, three_needles, two_needles
+from drawn_makes import judge_makes
 
 from analyser.errors import DescriptionError
 from analyser.ingest.dials import see_dials
@@ -21,6 +22,13 @@ def test_needles_are_read_and_never_wrongly(tmp_path, kind, level, most, least_r
     found = judge_dials(tmp_path, kind, level, 18, seed=7, flights=3)
     assert found["wrong"] == 0
     assert found["median"] < most and found["read"] >= least_read, found
+
+
+@pytest.mark.parametrize(("count", "level", "most", "least_read"), [(2, "mild", 0.4, 0.9), (3, "mild", 0.4, 0.85), (3, "hard", 0.6, 0.6)])
+def test_dials_of_any_make_are_read_and_never_wrongly(tmp_path, count, level, most, least_read):
+    found = judge_makes(tmp_path, count, level, flights=4, each=5, seed=23, shapes=("ring", "leaf", "baton", "arrow"))
+    assert not found["wrong"]
+    assert found["median"] < most and found["read"] >= least_read * found["asked"], found
 
 
 def altimeter(tmp_path, more=""):
