@@ -18,8 +18,9 @@ from analyser.ingest import screenshots  # noqa: E402
 from analyser.ingest.glyph_evidence import likelihood, times_likelier  # noqa: E402
 from analyser.ingest.glyph_memory import MOST_DOUBTFUL, GlyphMemory, trusted  # noqa: E402
 from analyser.ingest.glyph_shapes import EXAMPLES  # noqa: E402
-from analyser.ingest.glyphs import Glyph  # noqa: E402
+from analyser.ingest.glyphs import ASIDE, FIGURE, Glyph, evened, placed, rows_of, scaled  # noqa: E402
 from analyser.ingest.panel import Gauge  # noqa: E402
+from analyser.ingest.recogniser import score, to_strip  # noqa: E402
 from analyser.ingest.readout import ACCEPT, Candidate, GaugeReading, Seen, unsure  # noqa: E402
 
 CORNERS = ((0, 0), (1, 0), (1, 1), (0, 1))
@@ -27,11 +28,11 @@ GAUGES = {name: Gauge(name, "readout", ("speed",), CORNERS) for name in ("pace",
 TAUGHT = ("40.19", "27.43", "85.16", "93.70", "61.28", "35.94", "78.05", "10.47", "29.86", "56.32", "24.91", "67.03", "98.15")
 
 
-def crop(text: str, seed: int, face: str = "DejaVuSansMono", noise: float = 3.0) -> np.ndarray:
+def crop(text: str, seed: int, face: str = "DejaVuSansMono", noise: float = 3.0, size: int = 30) -> np.ndarray:
     """A read-out, seen a little otherwise for every seed."""
     dice = np.random.default_rng(seed)
     image = Image.new("L", (190, 46), 12)
-    ImageDraw.Draw(image).text((24 + dice.uniform(-1, 1), 5 + dice.uniform(-1, 1)), text, font=font(face, 30), fill=210)
+    ImageDraw.Draw(image).text((24 + dice.uniform(-1, 1), 5 + dice.uniform(-1, 1)), text, font=font(face, size), fill=210)
     picture = cv2.GaussianBlur(np.asarray(image, np.float32), (0, 0), dice.uniform(0.4, 0.8))
     return np.clip(picture + dice.normal(0, noise, picture.shape), 0, 255).astype(np.uint8)
 
@@ -140,6 +141,29 @@ def test_gauges_teach_each_other_only_where_they_write_alike():
             flight.look(crop(text, 300 + place, face), read_for_certain(text), "other")
         reading = flight.weighed(crop("47.36", 310, face), in_doubt(("47.36", 0.97), ("41.36", 0.02)), "other")
         assert (not reading.doubt) == certain
+
+
+def test_gauges_teach_each_other_in_any_size():
+    flight = Flight()
+    for place, text in enumerate(("40.19", "18.90", "91.04")):
+        flight.look(crop(text, 320 + place, size=22), read_for_certain(text), "other")
+    assert not flight.weighed(crop("47.36", 330, size=22), in_doubt(("47.36", 0.97), ("41.36", 0.02)), "other").doubt
+
+
+def test_figures_are_found_and_made_of_one_height():
+    for size in (18, 24, 30):
+        strip = to_strip(crop("47.36", 5, size=size))
+        glyphs = placed(np.exp(score([crop("47.36", 5, size=size)])[0]), "47.36")
+        assert "".join(glyph.character for glyph in glyphs) == "47.36"
+        rows = rows_of(strip, glyphs)
+        assert rows.bottom - rows.top == pytest.approx(size * 0.729 * 32 / 46, abs=1.6)  # the font's figures are 0.729 of its size high
+        even, there = evened(strip, rows), scaled(glyphs, rows.scale)
+        again = rows_of(even, there)
+        assert again.bottom - again.top == pytest.approx(FIGURE, abs=1.5) and (again.top + again.bottom) / 2 == pytest.approx(16, abs=0.8)
+        centres, places = [glyph.centre for glyph in there], np.arange(5)
+        assert np.abs(centres - np.polyval(np.polyfit(places, centres, 1), places)).max() <= ASIDE  # one width for all, found as nearly as shifts make up for
+    assert rows_of(strip, placed(np.exp(score([crop("47.36", 5)])[0]), "-")) is None  # no figure in it
+    assert placed(np.full((3, 77), 1 / 77), "12345") == () and placed(np.full((30, 77), 1 / 77), "µ") == ()
 
 
 def test_memory_is_bounded_and_teaching_soon_stops():
