@@ -22,6 +22,7 @@ ANGLES, RADII = unrolled.ANGLES // 2, unrolled.RADII // 2
 HUB = (0.18, 0.30)  # part of the radius where the needles take up much of the way round
 BARE = (0.30, 0.60)  # where little is printed
 MESH = 5  # stretches of the smooth light from one side of the dial to the other, less 1
+PIECES = 12  # in which many products are summed
 ROUNDS = 5  # times that the light is fitted anew without what is no face
 
 
@@ -106,10 +107,12 @@ def _light(layer: "np.ndarray") -> "np.ndarray":
     trust = size
     for _ in range(ROUNDS):
         weighted = picked * trust[:, None]
-        answer = np.linalg.solve(weighted.T @ picked + least, weighted.T @ seen)
+        # in pieces, for which one core is enough: waking another would take longer than the sum
+        squares = (weighted.reshape(PIECES, -1, picked.shape[1]).transpose(0, 2, 1) @ picked.reshape(PIECES, -1, picked.shape[1])).sum(axis=0)
+        answer = np.linalg.solve(squares + least, weighted.T @ seen)
         misfit = seen - picked @ answer
         trust = size / (1 + (misfit / max(2.97 * float(np.median(np.abs(misfit))), 1e-3)) ** 2) ** 2
-    return (surface @ answer.astype(np.float32)).reshape(layer.shape)
+    return surface @ answer.astype(np.float32)
 
 
 @functools.cache
@@ -123,7 +126,7 @@ def _surface() -> "tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]":
     surface = np.ascontiguousarray(surface[:, surface.max(axis=0) > 0.02])
     places = (np.arange(0, ANGLES, 4)[:, None] * RADII + np.arange(0, RADII, 3)[None]).ravel()
     least = np.eye(surface.shape[1]) * (1e-3 + 1e-3 * len(places) / surface.shape[1])
-    return surface, np.ascontiguousarray(surface[places]), places, least
+    return surface.reshape(ANGLES, RADII, -1), np.ascontiguousarray(surface[places]), places, least
 
 
 def _splines(places: "np.ndarray") -> "np.ndarray":
