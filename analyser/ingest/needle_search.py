@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analyser.ingest.needle_ink import ANGLES, strength
+from analyser.ingest.needle_settings import Column, Found, thinnest_part
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,51 +20,9 @@ if TYPE_CHECKING:
 TRIALS, TOGETHER = 40, 240  # settings of one quantity's needles that are compared in full, and of several quantities' together
 PLAY = 2  # degrees by which a slow needle may be beside where the value puts it
 DISTINCT = math.radians(9)  # two settings whose fast needles are nearer than this say the same
-PARTS = 4  # of a needle's length that must be seen each
 BLOCK = 10  # values next to each other of which only the likeliest is tried
 MODEL = 0.1  # least noise as part of a needle's strength: shapes are not known better
 APARTS = (*range(-16, 17, 4), *range(164, 197, 8))  # degrees between two needles (or one and another's tail) at which they cover much in common
-
-
-@dataclass(frozen=True)
-class Column:
-    """The needles that together show one quantity: ``which`` they are, slowest first, the values tried, and each needle's angle (rad) at each."""
-
-    which: tuple[int, ...]
-    values: "np.ndarray"
-    angles: "list[np.ndarray]"
-
-
-@dataclass(frozen=True)
-class Found:
-    """How the needles of one picture stand.
-
-    Attributes
-    ----------
-    rows : list of int
-        Where each needle stands, degrees.
-    values, others : list of float
-        Each column's value, and the likeliest one distinct from it (nan: none).
-    margins : list of float
-        By how much the values are likelier than the others, natural logarithms.
-    shown, thinnest, weights : list of float
-        How much of the ink expected where only this needle lies is there; how much in the part of its length that shows least; and how
-        much it would speak for the needle, natural logarithm.
-    strength, noise : float
-        Ink of a needle in this picture, and the noise of ink as part of it.
-    covered : ndarray, (inks, ANGLES, RADII)
-    """
-
-    rows: list[int]
-    values: list[float]
-    others: list[float]
-    margins: list[float]
-    shown: list[float]
-    thinnest: list[float]
-    weights: list[float]
-    strength: float
-    noise: float
-    covered: "np.ndarray"
 
 
 class Search:
@@ -277,7 +236,7 @@ class Search:
             expected = strong * (alone * own).sum(axis=0)
             there = (alone * np.clip(layers[layer], -0.5 * strong, 1.4 * strong)).sum(axis=0)
             shown.append(float(there.sum()) / max(float(expected.sum()), 1e-9))
-            thinnest.append(_thinnest(there, expected))
+            thinnest.append(thinnest_part(there, expected))
             weights.append(float(expected.sum()) * strong / float(variances[needle]))
         return Found(rows, fine, others, margins, shown, thinnest, weights, strong, math.sqrt(float(variances.max())) / strong, covered)
 
@@ -294,18 +253,6 @@ def _waves(masks: "np.ndarray") -> "np.ndarray":
     import numpy as np
 
     return np.ascontiguousarray(np.conj(np.fft.rfft(masks, axis=1)).transpose(1, 2, 0), np.complex64)
-
-
-def _thinnest(there: "np.ndarray", expected: "np.ndarray") -> float:
-    """The least part shown of any of a needle's PARTS, which are of like weight; by radius."""
-    import numpy as np
-
-    total = float(expected.sum())
-    if total <= 0:
-        return 0.0
-    part = np.minimum((np.cumsum(expected) - expected / 2) / total * PARTS, PARTS - 1).astype(int)
-    sums = np.bincount(part, expected, PARTS)
-    return float((np.bincount(part, there, PARTS)[sums > 0] / sums[sums > 0]).min())
 
 
 def _peaks(total: "np.ndarray", fast: "np.ndarray") -> list[int]:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from analyser.ingest.grammar import UNIFORM
 from analyser.ingest.needle_ink import ANGLES as ROWS
 from analyser.ingest.needle_ink import clearness, coarse, ink, inks_of
-from analyser.ingest.needle_search import Column, Found, Search
+from analyser.ingest.needle_search import Search
+from analyser.ingest.needle_settings import Column, Found
 from analyser.ingest.needle_shapes import area, bare, is_needle, learnt, line, often_bare
 from analyser.ingest.readout import Candidate, GaugeReading, Seen
 from analyser.ingest.unrolled import ANGLES, INNER, OUTER, RADII, between_pi, difference_from_face, likeness
