@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
+from analyser.ingest.grammar import hours_shown
 
 if TYPE_CHECKING:
     from analyser.ingest.panel import Gauge
@@ -21,6 +22,7 @@ LEAP, CLOSE = 30.0, 3.0  # ratios of values: between screenshots nothing leaps s
 AROUND = 3  # readings before and after that tell whether a decimal point is lost
 FAR, NEAR = 4.0, 1.6  # ratios of values: with a point lost and without
 LIKELY = 0.3  # probability from which a reading that is not accepted tells its neighbours' unit
+DAY = 86400.0  # s
 SIDES = "letters for the side"  # N, S, E, W: a lost one would turn the sign
 
 
@@ -68,7 +70,21 @@ def doubt_odd_formats(values: list["Value"]) -> list["Value"]:
             if broken:
                 value = replace(value, status="doubtful", reason=f"{value.reading.best.text!r} shows {broken}")
         checked.append(value)
-    return _doubt_lost_points(_doubt_lost_units(checked))
+    return _doubt_run_together(_doubt_lost_points(_doubt_lost_units(checked)))
+
+
+def _doubt_run_together(values: list["Value"]) -> list["Value"]:
+    """Mark clocks doubtful that may be days and hours run together, "1 00:21:19" read as a hundred hours: where neither the panel file nor another reading of the
+    flight (124 hours can't be a day and 24) says that the clock counts hours on."""
+    hours = {index: hours_shown(value.reading.best.text) for index, value in enumerate(values) if value.column == "met" and value.reading.best and value.gauge.grammar.days is None}
+    counts_on = {values[index].gauge.name for index, last in hours.items() if last is not None and last > 23 and values[index].status == "read"}
+    checked = list(values)
+    for index, last in hours.items():
+        value = values[index]
+        if value.status != "doubtful" and last is not None and value.gauge.name not in counts_on:
+            reason = f"{value.reading.best.text!r} may be days and hours with the space lost; say which in the panel file: days = true or days = false"
+            checked[index] = replace(value, status="doubtful", reason=reason)
+    return checked
 
 
 def _doubt_lost_units(values: list["Value"]) -> list["Value"]:
@@ -140,7 +156,8 @@ def _format(value: "Value") -> dict[str, int]:
     best = value.reading.best
     digits = sum(character.isdigit() for character in best.text)
     if value.column == "met":
-        return {"decimals": best.decimals, "digits": digits, "days": int(best.unit == "d")}
+        shown = {"decimals": best.decimals, "digits": digits}
+        return shown if best.unit == "d" and abs(best.value) < DAY else {**shown, "days": int(best.unit == "d")}  # no days are none, shown or not
     if value.column in ("latitude", "longitude"):
         return {"decimals": best.decimals, "digits": digits, SIDES: int(any(letter in best.text for letter in "NSEW"))}
     return {"decimals": best.decimals, "digits": digits}

@@ -15,6 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
+from analyser.ingest.consistency import DAY
 from analyser.ingest.readout import ACCEPT
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ def habits_of(shown: "Candidate", column: str) -> Iterator[tuple[Hashable, Hasha
     """(habit, how this text has it), for each habit that the text tells of."""
     figures = re.sub(r"^\D*", "", shown.text)
     if column == "met":
-        yield "days", shown.unit == "d"
+        if shown.unit != "d" or abs(shown.value) >= DAY:  # no days are none, shown or not
+            yield "days", shown.unit == "d"
         yield "decimals", shown.decimals
         return
     yield ("decimals", shown.unit), shown.decimals

@@ -19,14 +19,21 @@ WILD = "x"  # in a pattern: any letters or unit signs whatever; no unit is writt
 _DIGITS_POINT = r"(?P<whole_p>\d{1,3}(?:(?:[, ]|' ?)\d\d\d)+|\d+)(?:\.(?P<part_p>\d+))?"
 _DIGITS_COMMA = r"(?P<whole_c>\d{1,3}(?:(?:[. ]|' ?)\d\d\d)+|\d+)(?:,(?P<part_c>\d+))?"
 _MINUTES = r"(?P<degrees>\d{1,3})° ?(?P<minutes>[0-5]?\d(?:[.,](?P<part_m>\d{1,4}))?)'"
-_CLOCK = (
-    r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"
-    r"(?:(?P<days>\d{1,4})(?: ?[dD][ :]?|[ :/])(?P<dh>[01]?\d|2[0-3]):(?P<dm>[0-5]\d):(?P<ds>[0-5]\d(?:\.\d{1,3})?)"
-    r"|(?P<hours>\d{1,3}):(?P<hm>[0-5]\d):(?P<hs>[0-5]\d(?:\.\d{1,3})?)"
+_PREFIX = r"(?:(?:T|MET|GET|t) ?)?(?P<sign>[+-]?) ?"
+_DAYS = r"(?P<days>\d{1,4})(?: ?[dD][ :]?|[ :/])(?P<dh>[01]?\d|2[0-3]):(?P<dm>[0-5]\d):(?P<ds>[0-5]\d(?:\.\d{1,3})?)"
+_HOURS = (
+    r"(?P<hours>\d{1,3}):(?P<hm>[0-5]\d):(?P<hs>[0-5]\d(?:\.\d{1,3})?)"
     r"|(?P<minutes>\d{1,4}):(?P<ms>[0-5]\d(?:\.\d{1,3})?)"
-    r"|(?:(?P<ld>\d{1,4})[dD] ?)?(?P<lh>\d{1,3})[hH] ?(?P<lm>[0-5]?\d)[mM] ?(?:(?P<ls>[0-5]?\d(?:\.\d{1,3})?)[sS])?"
-    r"|(?P<seconds>\d{1,9}(?:\.\d{1,3})?) ?s?)"
+    r"|(?P<seconds>\d{1,9}(?:\.\d{1,3})?) ?s?"
 )
+_LETTERED = r"(?P<lh>\d{1,3})[hH] ?(?P<lm>[0-5]?\d)[mM] ?(?:(?P<ls>[0-5]?\d(?:\.\d{1,3})?)[sS])?"
+_LETTERED_DAYS = r"(?P<ld>\d{1,4})[dD] ?"
+_CLOCKS = {
+    None: f"{_PREFIX}(?:{_DAYS}|{_HOURS}|(?:{_LETTERED_DAYS})?{_LETTERED})",
+    True: f"{_PREFIX}(?:{_DAYS}|{_LETTERED_DAYS}{_LETTERED})",
+    False: f"{_PREFIX}(?:{_HOURS}|{_LETTERED})",
+}
+_RUN_TOGETHER = re.compile(r"\D*[1-9]\d*(?P<last>\d\d):\d\d:\d\d(?:\.\d+)?")
 
 
 @dataclass(frozen=True)
@@ -63,6 +70,8 @@ class Grammar:
         For "text": the words that can be shown; empty: any.
     sides : str
         "NS" for a latitude, "EW" for a longitude: a letter may say the sign, and degrees and minutes may be shown; else "".
+    days : bool or None
+        For "clock": whether days are always shown, or never; None: not known.
     """
 
     kind: str = "number"
@@ -73,6 +82,7 @@ class Grammar:
     high: float = math.inf
     words: tuple[str, ...] = ()
     sides: str = ""
+    days: bool | None = None
 
     @property
     def _shown_units(self) -> tuple[tuple[str, float], ...]:
@@ -81,7 +91,7 @@ class Grammar:
     def pattern(self, mark: str = UNKNOWN) -> str:
         """The pattern of every text, decimals marked by ``mark`` (unknown: by either)."""
         if self.kind == "clock":
-            return _CLOCK
+            return _CLOCKS[self.days]
         if self.kind == "text":
             return "|".join(re.escape(word).replace(r"\ ", " ") for word in self.words) or r"[A-Za-z0-9 .+-]*"
         digits = {POINT: _DIGITS_POINT, COMMA: _DIGITS_COMMA}.get(mark, f"(?:{_DIGITS_POINT}|{_DIGITS_COMMA})")
@@ -180,21 +190,27 @@ def _spellings(units: tuple[tuple[str, float], ...]) -> dict[str, float]:
 
 
 def _parse_clock(text: str, grammar: Grammar) -> tuple[Shown, ...]:
-    found = _compiled(_CLOCK).fullmatch(text)
+    found = _compiled(_CLOCKS[grammar.days]).fullmatch(text)
     if not found:
         return ()
-    parts = found.groupdict()
-    days = parts["days"] or parts["ld"] or "0"
-    hours = parts["dh"] or parts["hours"] or parts["lh"] or "0"
-    minutes = parts["dm"] or parts["hm"] or parts["minutes"] or parts["lm"] or "0"
-    seconds = parts["ds"] or parts["hs"] or parts["ms"] or parts["ls"] or parts["seconds"]
+    part = found.groupdict().get
+    days = part("days") or part("ld") or "0"
+    hours = part("dh") or part("hours") or part("lh") or "0"
+    minutes = part("dm") or part("hm") or part("minutes") or part("lm") or "0"
+    seconds = part("ds") or part("hs") or part("ms") or part("ls") or part("seconds")
     decimals = len(seconds.partition(".")[2]) if seconds else 0
     step = 60.0 if seconds is None else 10.0**-decimals
     value = 86400.0 * int(days) + 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds or 0)
-    if parts["sign"] == "-":
+    if part("sign") == "-":
         value = -value
-    days_shown = parts["days"] or parts["ld"]
+    days_shown = part("days") or part("ld")
     return (Shown(value, step, "d" if days_shown else "", decimals),) if grammar.low <= value <= grammar.high else ()
+
+
+def hours_shown(text: str) -> int | None:
+    """The last two figures of a clock's hours where they are three or more and no day is parted from them ("100:21:19": 0); else None."""
+    found = _RUN_TOGETHER.fullmatch(text)
+    return int(found["last"]) if found else None
 
 
 def sigma_of(step: float) -> float:

@@ -20,7 +20,7 @@ _SIDES = {"latitude": ("NS", math.pi / 2), "longitude": ("EW", 2 * math.pi)}  # 
 UNSIGNED = ("radar_altitude", "speed", "surface_speed", "propellant", "propellant_fraction", "throttle", "heading")
 _PANEL_KEYS = ("name", "reference", "decimal", "gauges")
 _GAUGE_KEYS = {
-    "readout": ("kind", "reads", "corners", "unit", "units", "sigma", "range", "signed", "words"),
+    "readout": ("kind", "reads", "corners", "unit", "units", "sigma", "range", "signed", "words", "days"),
     "drum": ("kind", "reads", "corners", "unit", "sigma", "range", "digits", "last"),
     "dial": ("kind", "reads", "corners", "unit", "sigma", "range", "scale", "curve", "centre", "needle", "needles"),
     "tape": ("kind", "reads", "corners", "unit", "sigma", "scale", "shows"),
@@ -96,7 +96,7 @@ class Gauge:
     def grammar(self) -> Grammar:
         """What a read-out can show."""
         if self.column == "met":
-            return Grammar("clock", low=self.low, high=self.high)
+            return Grammar("clock", low=self.low, high=self.high, days=self.options.get("days"))
         if self.column in TEXTS:
             return Grammar("text", words=self.words)
         sides, most = _SIDES.get(self.column, ("", math.inf))
@@ -188,6 +188,8 @@ def _gauge(name: str, section: Section) -> Gauge:
     signed = entry.get("signed", column not in UNSIGNED)
     if not isinstance(signed, bool):
         raise fail("signed", "write true or false")
+    if "days" in entry and (column != "met" or not isinstance(entry["days"], bool)):
+        raise fail("days", "for a clock: true where it always shows days, false where it never does")
     words = entry.get("words", [])
     if not isinstance(words, list) or not all(isinstance(word, str) and word for word in words):
         raise fail("words", 'give the words that can be shown, like words = ["Ardent", "Lull"]')
@@ -198,7 +200,7 @@ def _gauge(name: str, section: Section) -> Gauge:
     scale = () if needles else _scale(entry, kind, dimension, factor, fail)
     if _choice(entry, "curve", ("straight", "smooth"), fail) == "smooth":
         scale = smooth(scale)
-    rest = {key: value for key, value in entry.items() if key in ("shows", "pitch_at_edge", "projection", "on")}
+    rest = {key: value for key, value in entry.items() if key in ("shows", "pitch_at_edge", "projection", "on", "days")}
     if "headings" in entry:
         rest["headings"] = _headings(entry["headings"], fail)
     if kind == "drum":

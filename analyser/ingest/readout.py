@@ -17,7 +17,7 @@ from analyser.ingest.automaton import compile_pattern
 from analyser.ingest.beam import FIGURES, shows_nothing
 from analyser.ingest.grammar import marked
 from analyser.ingest.images import load_opencv
-from analyser.ingest.recogniser import ALPHABET, UNREADABLE, recognise
+from analyser.ingest.recogniser import ALPHABET, UNREADABLE, Recognition, recognise
 from analyser.ingest.trust import after_a_glance, after_a_look
 
 if TYPE_CHECKING:
@@ -106,18 +106,18 @@ def look_at_readouts(gauge: "Gauge", crops: list["np.ndarray"]) -> list[Seen]:
     """The first look of :func:`see_readouts`, by our own recogniser alone; words are read for good."""
     if gauge.column in TEXTS:
         return [Seen(reading=reading) for reading in _read_words(gauge, crops)]
-    looks = _looks(crops, gauge.grammar.pattern())
-    unsure = [index for index, look in enumerate(looks) if gauge.grammar.figures and not shows_nothing(look.raw) and first_guess(look) < ACCEPT]
-    for index, figures in zip(unsure, _looks([crops[index] for index in unsure], gauge.grammar.figures)):
-        looks[index] = replace(looks[index], figures=figures)
+    grammar = gauge.grammar
+    figures = compile_pattern(grammar.figures, ALPHABET) if grammar.figures else None
+    looks = []
+    for found in recognise(crops, compile_pattern(grammar.pattern(), ALPHABET), figures=figures):
+        look = _seen(found)
+        unsure = found.figures and not shows_nothing(look.raw) and first_guess(look) < ACCEPT
+        looks.append(replace(look, figures=_seen(found.figures)) if unsure else look)
     return looks
 
 
-def _looks(crops: list["np.ndarray"], pattern: str) -> list[Seen]:
-    return [
-        Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw, found.glanced, found.risk, found.deep)
-        for found in recognise(crops, compile_pattern(pattern, ALPHABET))
-    ] if crops else []  # fmt: skip
+def _seen(found: Recognition) -> Seen:
+    return Seen(tuple((each.text, math.exp(each.weight)) for each in found.spellings), found.raw, found.glanced, found.risk, found.deep)
 
 
 def ask_tesseract(looks: list[tuple["Gauge", "np.ndarray", Seen]]) -> list[Seen]:

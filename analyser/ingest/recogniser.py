@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyser.errors import AnalyserError
 from analyser.ingest.automaton import Automaton
-from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glance, glances, search, shows_nothing
+from analyser.ingest.beam import ALPHABET, CLASSES, UNREADABLE, Spelling, best_path, folded, glances, search, shows_nothing
 from analyser.ingest.images import load_opencv
 from analyser.ingest.looks import doubtful, joined, otherwise
 from analyser.ingest.trust import SURE, after_a_glance
@@ -71,7 +71,7 @@ def _written(strip: "np.ndarray") -> tuple[int, int]:
     low, high, *_ = cv2.minMaxLoc(soft)
     least = max(3.0, BARE * (high - low))
     left, right = (
-        (cv2.reduce(cv2.absdiff(soft, cv2.repeat(soft[:, edge : edge + 1], 1, width)), 0, cv2.REDUCE_MAX)[0] > least).nonzero()[0]
+        (cv2.reduce(cv2.absdiff(soft, cv2.copyMakeBorder(soft[:, edge : edge + 1], 0, 0, 0, width - 1, cv2.BORDER_REPLICATE)), 0, cv2.REDUCE_MAX)[0] > least).nonzero()[0]
         for edge in (RIM, width - 1 - RIM)
     )
     left, right = left[left > RIM], right[right < width - 1 - RIM]
@@ -90,7 +90,8 @@ class Recognition:
 
     ``spellings``: texts of the grammar, likeliest first; ``raw``: the likeliest text, grammar or not ("?" marks a
     character that is there and can't be made out); ``glanced``, ``risk``: what the quick network made of it and how probably it
-    is something else; ``deep``: whether the deep one was asked (else ``spellings`` and ``raw`` are the quick one's).
+    is something else; ``deep``: whether the deep one was asked (else ``spellings`` and ``raw`` are the quick one's); ``figures``: what it made of the figures
+    alone, where that was asked for.
     """
 
     spellings: tuple[Spelling, ...]
@@ -98,6 +99,7 @@ class Recognition:
     glanced: str
     risk: float
     deep: bool
+    figures: Recognition | None = None
 
 
 @lru_cache(maxsize=2)
@@ -152,7 +154,7 @@ def _cells(strips: "np.ndarray") -> "np.ndarray":
     return np.ascontiguousarray(parts).reshape(n, CELL * CELL, height // CELL, width // CELL)
 
 
-def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float = SURE) -> list[Recognition]:
+def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float = SURE, figures: Automaton | None = None) -> list[Recognition]:
     """Read crops of one gauge: the quick network looks at all, the deep one at those that it is not sure of, and in several ways where a
     first deep look leaves doubt.
 
@@ -163,42 +165,54 @@ def recognise(crops: list["np.ndarray"], automaton: Automaton, sure: float = SUR
         Of the gauge's grammar, over ALPHABET.
     sure : float, optional
         Probability at which the quick look is enough; above 1 it never is.
+    figures : Automaton, optional
+        Of the same grammar whatever the unit: what the deep looks make of the figures alone is told too.
     """
     places: dict[tuple, int] = {}  # a gauge that shows the same to the pixel is read once
     first = [places.setdefault((crop.shape, crop.tobytes()), len(places)) for crop in crops]
-    once = _recognised([crops[first.index(place)] for place in range(len(places))], automaton, sure)
+    once = _recognised([crops[first.index(place)] for place in range(len(places))], automaton, sure, figures)
     return [once[place] for place in first]
 
 
-def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float) -> list[Recognition]:
+def _recognised(crops: list["np.ndarray"], automaton: Automaton, sure: float, figures: Automaton | None) -> list[Recognition]:
     strips = [to_strip(crop) for crop in crops]
+    quick = shares_of(strips, QUICK)
     found: list = []
-    for text, risk in glances([folded(shares, automaton.shown) for shares in shares_of(strips, QUICK)]):
+    for text, risk in glances([folded(shares, automaton.shown) for shares in quick]):
         allowed = automaton.accepts(text)
         ready = (allowed or shows_nothing(text)) and after_a_glance(risk, text) >= sure
         found.append(Recognition((Spelling(text, math.log1p(-risk)),) if ready and allowed else (), text, text, risk, not ready))
     again = [index for index, one in enumerate(found) if one.deep]
-    looks = dict(zip(again, shares_of([strips[index] for index in again], DEEP)))
-    for index, shares in looks.items():
-        found[index] = _looked(shares, automaton, found[index])
-    _look_otherwise({index: shares for index, shares in looks.items() if doubtful(found[index].spellings)}, strips, automaton, found)
+    looks = {index: [shares] for index, shares in zip(again, shares_of([strips[index] for index in again], DEEP))}
+    for index, one in zip(again, _looked([found[index] for index in again], [looks[index] for index in again], automaton)):
+        found[index] = one
+    unsure = [index for index in again if doubtful(found[index].spellings)]
+    others = shares_of([seen for index in unsure for seen in otherwise(strips[index])], DEEP)
+    each = len(others) // max(len(unsure), 1)
+    for place, index in enumerate(unsure):
+        looks[index] += others[each * place : each * (place + 1)]
+        found[index] = _joined(found[index], looks[index], automaton)
+    if figures:
+        first = [replace(found[index], glanced=text, risk=risk) for index, (text, risk) in zip(again, glances([folded(quick[index], figures.shown) for index in again]))]
+        for index, one in zip(again, _looked(first, [looks[index] for index in again], figures)):
+            found[index] = replace(found[index], figures=_joined(one, looks[index], figures) if len(looks[index]) > 1 else one)
     return found
 
 
-def _look_otherwise(first: dict[int, "np.ndarray"], strips: list["np.ndarray"], automaton: Automaton, found: list[Recognition]) -> None:
-    """Look again in other ways at the strips of which the ``first`` look, by its index, was not sure, and put into ``found`` what all looks say."""
-    others = shares_of([seen for index in first for seen in otherwise(strips[index])], DEEP)
-    each = len(others) // max(len(first), 1)
-    for place, (index, shares) in enumerate(first.items()):
-        looks = [folded(look, automaton.shown) for look in (shares, *others[each * place : each * (place + 1)])]
-        found[index] = replace(found[index], spellings=joined(looks, found[index].spellings, automaton))
-
-
-def _looked(shares: "np.ndarray", automaton: Automaton, first: Recognition) -> Recognition:
+def _looked(first: list[Recognition], looks: list[list["np.ndarray"]], automaton: Automaton) -> list[Recognition]:
+    """What the first deep look at each crop says."""
     import numpy as np
 
-    shares = folded(shares, automaton.shown)
-    text, risk = glance(shares)
-    if risk < CERTAIN and automaton.accepts(text):
-        return replace(first, spellings=(Spelling(text, math.log1p(-risk)),), raw=text)
-    return replace(first, spellings=search(np.log(np.maximum(shares, 1e-30)), automaton), raw=best_path(shares))
+    shares = [folded(each[0], automaton.shown) for each in looks]
+    found = []
+    for one, columns, (text, risk) in zip(first, shares, glances(shares)):
+        if risk < CERTAIN and automaton.accepts(text):
+            found.append(replace(one, spellings=(Spelling(text, math.log1p(-risk)),), raw=text))
+        else:
+            found.append(replace(one, spellings=search(np.log(np.maximum(columns, 1e-30)), automaton), raw=best_path(columns)))
+    return found
+
+
+def _joined(one: Recognition, looks: list["np.ndarray"], automaton: Automaton) -> Recognition:
+    """The same with what all looks at the crop say."""
+    return replace(one, spellings=joined([folded(look, automaton.shown) for look in looks], one.spellings, automaton)) if one.spellings else one

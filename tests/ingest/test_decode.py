@@ -225,3 +225,24 @@ def test_a_unit_that_was_lost_between_two_screenshots_is_doubtful():
     assert [value.status for value in last] == ["read", "read", "doubtful"]
     climbs = doubt_odd_formats(shown(["880.00 m", "940.00 m", "990.00 m", "1.05 km", "1.12 km", "1.20 km"]))
     assert all(value.status == "read" for value in climbs)
+
+
+@pytest.mark.parametrize(
+    ("texts", "days", "status"),
+    [
+        (("100:21:19", "100:22:40", "100:25:11", "101:03:00"), None, "doubtful"),  # 1 d 00:21:19 with its space lost, for all that is seen
+        (("100:21:19", "100:22:40", "100:25:11", "124:03:00"), None, "read"),  # no day has 24 hours
+        (("100:21:19", "100:22:40", "100:25:11", "101:03:00"), False, "read"),
+        (("0 18:21:19", "0 18:22:40", "0 18:25:11", "18:27:10", "0 18:31:00", "019:03:00"), None, "read"),  # no days are none, shown or not
+        (("018:21:19", "018:22:40", "018:25:11", "019:03:00"), None, "read"),  # no days: the same either way
+    ],
+)
+def test_hours_that_may_be_days_with_the_space_lost_are_doubtful(texts, days, status):
+    clock = Gauge("clock", "readout", ("met",), SQUARE, options={} if days is None else {"days": days})
+    values = []
+    for row, text in enumerate(texts):
+        (shown,) = clock.grammar.parse(text)
+        best = Candidate(text, shown.value, shown.step, 0.9999, shown.unit, shown.decimals)
+        values.append(Value(row, clock, "met", GaugeReading((best,), "", text), (0, 0, 1, 1), "read", best.value, 0.3, "", 0.9999))
+    checked = doubt_odd_formats(values)
+    assert {value.status for value in checked} == {status} and all(("days = true" in value.reason) == (status == "doubtful") for value in checked)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyser.ingest.automaton import compile_pattern
-from analyser.ingest.grammar import Grammar
+from analyser.ingest.grammar import Grammar, hours_shown
 
 ALPHABET = " 0123456789.,:+-'%°/abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ALTITUDE = Grammar(units=(("m", 1.0), ("km", 1e3), ("Mm", 1e6)), fixed_factor=None)
@@ -87,3 +87,20 @@ def test_longitudes_have_letters_of_their_own():
     grammar = Grammar(units=(("°", math.pi / 180),), fixed_factor=None, sides="EW")
     assert math.degrees(grammar.parse("120.5° W", ".")[0].value) == pytest.approx(-120.5)
     assert not grammar.parse("120.5° S", ".")
+
+
+@pytest.mark.parametrize(
+    ("days", "text", "value"),
+    [
+        (None, "100:21:19", 361279.0), (None, "1 00:21:19", 87679.0), (True, "1 00:21:19", 87679.0), (True, "3d 04h 10m 05s", 274205.0), (True, "100:21:19", None),
+        (True, "04:10:05", None), (False, "100:21:19", 361279.0), (False, "1 00:21:19", None), (False, "3d 04h 10m 05s", None), (False, "04h 10m 05s", 15005.0),
+    ],
+)  # fmt: skip
+def test_a_clock_shows_days_always_never_or_perhaps(days, text, value):
+    found = Grammar("clock", days=days).parse(text)
+    assert [shown.value for shown in found] == ([] if value is None else [value])
+
+
+@pytest.mark.parametrize(("text", "last"), [("100:21:19", 0), ("T+124:00:00", 24), ("1245:01:02.5", 45), ("23:59:59", None), ("018:05:39", None), ("1 00:21:19", None), ("1d 00:21:19", None), ("100:21", None)])
+def test_hours_that_may_be_days_run_together(text, last):
+    assert hours_shown(text) == last
