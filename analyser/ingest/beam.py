@@ -27,6 +27,7 @@ CLASSES = len(ALPHABET) + 2
 LETTERS = ALPHABET + UNREADABLE
 SPACE, POINT, COMMA, PLUS, MINUS = 1, 12, 13, 15, 16  # classes
 CLOCK = frozenset("T+:")  # characters that a clock can show, and no other gauge
+HOURS = re.compile(r"[+-] ?\d\d+:\d\d")  # a sign before hours
 SURE_SIGN = 0.98  # probability of a column from which it is a sign: a narrow 1 may look like one
 PREFIX = 3  # letters before a clock's sign at most
 FIGURES = " 0123456789.,:+-'"
@@ -112,9 +113,10 @@ def _unlettered(shares: "np.ndarray") -> "np.ndarray":
 
 
 def _unprefixed(shares: "np.ndarray", path: "np.ndarray") -> "np.ndarray":
-    """The columns of a clock without what stands before its sign: whatever it looks like, it is a letter or three of a prefix that means nothing."""
-    signs = ((shares[:, PLUS] > SURE_SIGN) | (shares[:, MINUS] > SURE_SIGN)).nonzero()[0]
-    if not len(signs):
+    """The columns of a clock without what stands before its sign: whatever it looks like, it is a letter or three of a prefix that means nothing. A sign is what two
+    figures of hours follow, or what is surely one."""
+    signs = ((path == PLUS) | (path == MINUS)).nonzero()[0]
+    if not len(signs) or not (shares[signs[0], [PLUS, MINUS]].max() > SURE_SIGN or HOURS.match(best_path(shares[signs[0] :]))):
         return shares
     before = path[: signs[0]]
     inked = before[before > 0]

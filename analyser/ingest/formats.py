@@ -1,7 +1,7 @@
 """How a gauge writes, learnt from what is certain in a flight, for what is not: one that has shown whole numbers thirteen times shows 54 rather than 5.4.
 
-Four habits count, each apart: how many decimals follow the figures (of each unit), whether a plus stands before what is above nought, whether noughts stand before the
-first figure, whether a clock shows days. A habit of n readings is believed as far as n goes (Laplace's rule of succession, with half a reading for what
+Five habits count, each apart: how many decimals follow the figures (of each unit), whether a plus stands before what is above nought, whether noughts stand before the
+first figure, whether a clock shows days and a sign. A habit of n readings is believed as far as n goes (Laplace's rule of succession, with half a reading for what
 was never seen).
 """
 
@@ -48,6 +48,7 @@ def habits_of(shown: "Candidate", column: str) -> Iterator[tuple[Hashable, Hasha
         if shown.unit != "d" or abs(shown.value) >= DAY:  # no days are none, shown or not
             yield "days", shown.unit == "d"
         yield "decimals", shown.decimals
+        yield "sign", bool(re.match(r"\D*[+-]", shown.text))
         return
     yield ("decimals", shown.unit), shown.decimals
     yield "noughts", bool(re.match(r"0\d", figures))

@@ -33,6 +33,12 @@ def test_a_text_as_the_gauge_writes_is_believed_rather_than_one_as_it_never_does
     assert value.status == "read" and value.value == float(first[0]) and value.probability >= ACCEPT and "as this gauge writes" in value.reason
 
 
+def test_a_clock_that_always_shows_its_sign_has_not_lost_it():
+    clocks = [seen(row, "clock", (f"+{8 + row}", 0.9999)) for row in range(6)]
+    *_, value = weigh_formats([*clocks, seen(9, "clock", ("+37", 0.985), ("437", 0.0145))])
+    assert value.status == "read" and value.value == 37
+
+
 def test_the_likelier_text_may_be_the_one_that_is_written_otherwise():
     *_, value = weigh_formats([*of(*["54", "11", "75", "60"] * 12), seen(99, "height", ("5.4", 0.55), ("54", 0.4498))])
     assert value.value == 54 and value.reading.candidates[0].text == "54" and value.status == "doubtful"  # likely, and not sure
@@ -75,6 +81,10 @@ def test_what_stands_before_a_clocks_sign_is_its_prefix_whatever_it_looks_like(s
 @pytest.mark.parametrize("text", ["12:20:01", "1 12:20:01", "12345+:01", "3d 01:02:03"])
 def test_a_clock_without_a_sign_or_with_much_before_it_is_left_as_it_is(text):
     assert best_path(folded(spelt(text), CLOCK_SHOWS)) == text and len(text.partition("+")[0]) > PREFIX - 3
+
+
+def test_a_sign_that_is_less_sure_is_one_where_two_figures_of_hours_follow():
+    assert best_path(folded(spelt("6+11:15:12", 0.7), CLOCK_SHOWS)) == "+11:15:12"
 
 
 def test_a_sign_that_is_not_sure_may_be_a_figure():
