@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter, defaultdict
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -23,22 +23,31 @@ if TYPE_CHECKING:
     from analyser.ingest.screenshots import Value
 
 NEVER = 0.5  # what a habit that was never seen counts
+LIKELY, LEAST = 0.9, 0.1  # probability from which a clock that is not certain tells a habit where few are, and what such a habit leaves of another way at least
 MIN_READINGS = 4  # certain readings of a gauge from which its habits are known
 
 
 def weigh_formats(values: Sequence["Value"]) -> list["Value"]:
     """Values after their gauges' habits were asked; read or recovered where one candidate is sure now."""
     values = list(values)
+    shows = [value for value in values if value.gauge.kind == "readout" and value.column not in TEXTS and value.reading.best]
+    certain = _habits(value for value in shows if value.status == "read")
+    likely = _habits(value for value in shows if value.column == "met" and (value.status == "read" or value.reading.best.probability >= LIKELY))
+    weighed = {}
+    for value in shows:
+        if value.status == "doubtful" and len(value.reading.candidates) > 1:
+            known = sum(certain[value.gauge.name]["decimals"].values()) if value.column == "met" else MIN_READINGS
+            weighed[id(value)] = _weighed(value, certain[value.gauge.name], 0.0) if known >= MIN_READINGS else _weighed(value, likely[value.gauge.name], LEAST)
+    return [weighed.get(id(value), value) for value in values]
+
+
+def _habits(values: Iterable["Value"]) -> dict[str, dict[Hashable, Counter]]:
+    """How often each gauge has each habit which way."""
     habits: dict[str, dict[Hashable, Counter]] = defaultdict(lambda: defaultdict(Counter))
-    shows = [value.gauge.kind == "readout" and value.column not in TEXTS and value.reading.best is not None for value in values]
-    for value, counts in zip(values, shows):
-        if counts and value.status == "read":
-            for habit, way in habits_of(value.reading.best, value.column):
-                habits[value.gauge.name][habit][way] += 1
-    return [
-        _weighed(value, habits[value.gauge.name]) if counts and value.status == "doubtful" and len(value.reading.candidates) > 1 else value
-        for value, counts in zip(values, shows)
-    ]
+    for value in values:
+        for habit, way in habits_of(value.reading.best, value.column):
+            habits[value.gauge.name][habit][way] += 1
+    return habits
 
 
 def habits_of(shown: "Candidate", column: str) -> Iterator[tuple[Hashable, Hashable]]:
@@ -56,8 +65,8 @@ def habits_of(shown: "Candidate", column: str) -> Iterator[tuple[Hashable, Hasha
         yield "plus", "+" in shown.text
 
 
-def _weighed(value: "Value", habits: dict[Hashable, Counter]) -> "Value":
-    weights = [each.probability * _likely(each, value.column, habits) for each in value.reading.candidates]
+def _weighed(value: "Value", habits: dict[Hashable, Counter], least: float) -> "Value":
+    weights = [each.probability * max(_likely(each, value.column, habits), least) for each in value.reading.candidates]
     told = sum(each.probability for each in value.reading.candidates)
     if not sum(weights):
         return value

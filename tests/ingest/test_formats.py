@@ -39,6 +39,15 @@ def test_a_clock_that_always_shows_its_sign_has_not_lost_it():
     assert value.status == "read" and value.value == 37
 
 
+def test_likely_clocks_tell_a_habit_too_but_not_for_certain():
+    clocks = [seen(row, "clock", (f"+{30 + row}", 0.97), (f"4{30 + row}", 0.029)) for row in range(8)]
+    found = weigh_formats(clocks)
+    assert {value.status for value in found} == {"read"} and max(value.probability for value in found) < 0.998
+    heights = [seen(row, "height", (f"+{30 + row}", 0.97), (f"4{30 + row}", 0.029)) for row in range(8)]
+    assert weigh_formats(heights) == heights  # for a number a sign lost every time would be no wonder
+    assert weigh_formats([seen(0, "clock", ("+30", 0.97), ("430", 0.029))])[0].status == "doubtful"
+
+
 def test_the_likelier_text_may_be_the_one_that_is_written_otherwise():
     *_, value = weigh_formats([*of(*["54", "11", "75", "60"] * 12), seen(99, "height", ("5.4", 0.55), ("54", 0.4498))])
     assert value.value == 54 and value.reading.candidates[0].text == "54" and value.status == "doubtful"  # likely, and not sure
