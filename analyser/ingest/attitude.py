@@ -28,20 +28,24 @@ SOFT = 0.07  # the model passes from sky to ground over this on either side: wid
 FIT = 0.68  # least correlation of model and picture
 APART = 0.08  # least difference of sky and ground, part of that on the reference picture
 LIT = 56  # pixels across at which a horizon is told from light and shade
+CLEAR, CLEAR_STEP = 0.6, 0.5  # the same on the reference picture, where the sky is known to be up
+LEAST_HALF = 0.01  # of the ball that either half must cover on the reference picture
 STEP = 0.6  # least correlation of model and picture once everything that changes smoothly over the ball is taken from both
 SIGMA = math.radians(1.0)
 
 
 def see_attitude(gauge: "Gauge", crops: list["np.ndarray"], reference: "np.ndarray") -> list[tuple[Seen, ...]]:
     """Read one ball in many screenshots; ``reference`` is its crop from the reference picture."""
-    sky, ground = halves(reference)
     flat = gauge.options.get("projection") == "flat"
     edge = _edge(gauge) if flat else 0.0
+    sky, ground, clear = halves(reference, edge)
     readings = []
     for crop in crops:
         pitch, roll, fit = horizon(crop, sky, ground, edge)
         doubt = "" if fit >= FIT else f"the horizon fits only by {max(fit, 0):.0%}"
-        if not doubt and not _is_step(crop, sky, ground, pitch, roll, edge):
+        if not clear:
+            doubt = "the reference picture does not show clearly which half of the ball is which; take one with a horizon well in sight, the sky up"
+        elif not doubt and not _is_step(crop, sky, ground, pitch, roll, edge):
             doubt = "no horizon is in sight: the ball is of one colour, in uneven light"
         raw = f"pitch {math.degrees(pitch):.1f}, roll {math.degrees(roll):.1f} deg"
         roll_sigma = SIGMA / max(math.cos(pitch), 0.1)
@@ -81,20 +85,32 @@ def _edge(gauge: "Gauge") -> float:
     return parse_quantity(gauge.options.get("pitch_at_edge", "90 deg"), "angle")
 
 
-def halves(reference: "np.ndarray") -> tuple["np.ndarray", "np.ndarray"]:
-    """Mean colours (Lab) of sky and ground on the reference picture: the upper and the lower of its two main colours."""
+def halves(reference: "np.ndarray", edge: float = 0.0) -> tuple["np.ndarray", "np.ndarray", bool]:
+    """Colours (Lab) of sky and ground on the reference picture, and whether it shows both: of all horizons with the sky up the one that tells most of the ball's colours,
+    its shade towards the rim taken from them.
+
+    ``edge`` as for :func:`horizon`.
+    """
     import numpy as np
 
     cv2 = load_opencv()
-    size = 64
-    small = cv2.cvtColor(cv2.resize(reference, (size, size), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
-    inside, _, y = _disc(size)
+    small = cv2.cvtColor(cv2.resize(reference, (COARSE, COARSE), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2LAB).astype(np.float32)
+    inside, x, y = _disc(COARSE)
     colours = small[inside]
-    cv2.setRNGSeed(1)
-    _, labels, centres = cv2.kmeans(colours, 2, None, (3, 50, 0.1), 4, cv2.KMEANS_PP_CENTERS)
-    upper = int(np.mean(y[labels.ravel() == 1]) > np.mean(y[labels.ravel() == 0]))
-    middles = [np.median(colours[labels.ravel() == which], axis=0) for which in (upper, 1 - upper)]
-    return middles[0], middles[1]
+    depth = np.sqrt(1 - x**2 - y**2)
+    shade = np.linalg.qr(np.stack([np.ones_like(x), depth, depth**2], axis=1))[0]
+    plain = colours - shade @ (shade.T @ colours)
+    pitches, rolls, models = _templates(COARSE, edge)
+    upright = np.abs(rolls) <= math.pi / 2
+    models = models[upright] - (models[upright] @ shade) @ shade.T
+    told = ((models @ plain) ** 2).sum(axis=1) / (models**2).sum(axis=1).clip(1e-3)
+    best = int(told.argmax())
+    model = _model(x, y, float(pitches[upright][best]), float(rolls[upright][best]), edge)
+    if min((model > 0).sum(), (model < 0).sum()) < LEAST_HALF * model.size:
+        return colours.mean(axis=0), colours.mean(axis=0), False
+    sky, ground = (np.median(colours[half], axis=0) for half in (model > 0, model < 0))
+    pitch, roll, fit = horizon(reference, sky, ground, edge)
+    return sky, ground, fit >= CLEAR and abs(roll) < math.pi / 2 and _sharpness(reference, sky, ground, pitch, roll, edge) > CLEAR_STEP
 
 
 def horizon(crop: "np.ndarray", sky: "np.ndarray", ground: "np.ndarray", edge: float = 0.0) -> tuple[float, float, float]:

@@ -37,7 +37,7 @@ def rounds_in(pixels: "np.ndarray") -> list[tuple[str, Box]]:
         r = min(part * r for part in np.arange(0.80, 1.001, 0.01) if part > 0.995 or _rim(grey, float(x), float(y), float(part * r), 1.0) > 0.85)
         left, top, right, bottom = (round(float(v)) for v in (x - r, y - r, x + r, y + r))
         crop = pixels[top:bottom, left:right]
-        if horizon(crop, *halves(crop))[2] > 0.8:
+        if horizon(crop, *halves(crop)[:2])[2] > 0.8:
             r *= _innermost(pixels, float(x), float(y), float(r))
             found.append(("attitude", tuple(round(float(v)) for v in (x - r, y - r, x + r, y + r))))
         elif not needle_angle(crop)[1]:

@@ -112,6 +112,18 @@ FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 WHOLE_BALL = ("pitch", "roll", "heading")
 
 
+@pytest.mark.parametrize("steep", [-75, -63, -50, -30, 30, 50, 56, 63, 75])
+def test_a_reference_picture_that_shows_little_of_one_half_gives_the_right_halves_or_none(steep):
+    """The two halves are never taken for each other: right, or doubtful with a word on the picture."""
+    for lean in (-50, -10, 20):
+        looks = see_attitude(gauge("attitude", ("pitch", "roll")), [ball(0.3, 0.4), ball(-0.5, -0.2)], ball(math.radians(steep), math.radians(lean)))
+        for (pitch, roll), truth in zip(looks, ((0.3, 0.4), (-0.5, -0.2))):
+            if pitch.reading.doubt:
+                assert abs(steep) > 45 and "reference picture" in pitch.reading.doubt
+            else:
+                assert abs(pitch.reading.best.value - truth[0]) < 0.05 and abs(roll.reading.best.value - truth[1]) < 0.05
+
+
 @pytest.mark.parametrize("most", (30, 60, 100))
 @pytest.mark.parametrize("turned", (0, 1, 2))
 def test_a_ball_all_of_one_colour_in_glare_is_doubtful(most, turned):
