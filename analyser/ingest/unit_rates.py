@@ -98,7 +98,9 @@ def _likelier(value: "Value", mine: Candidate, other: "Value", times, rates, ali
         theirs = other.reading.best
     else:
         grammar = value.gauge.grammar
-        theirs = next(each for each in in_every_unit(grammar, [other.reading.best]) if grammar.factor_of(each.unit) == grammar.factor_of(mine.unit))
+        theirs = next((each for each in in_every_unit(grammar, [other.reading.best]) if grammar.factor_of(each.unit) == grammar.factor_of(mine.unit)), None)
+    if theirs is None:
+        return SURPRISE  # nought is nought in every unit
     length = times[value.row] - times[other.row]
     here, there = rates[value.row], rates[other.row]
     change = 0.5 * (here + there) * length

@@ -90,6 +90,15 @@ def test_a_unit_that_changes_as_the_craft_climbs_is_no_contradiction():
     assert {value.status for value in heights(decode(values))} == {"read"}
 
 
+def test_a_height_of_nought_tells_no_unit():
+    values = climb(40.0, 85000.0, {"m": 0.6, "km": 0.39})
+    values[1] = look(0, HEIGHT, ("0.00 m", 0.9999))
+    values[4] = look(1, HEIGHT, ("0.00 km", 0.7), ("0.00 m", 0.2))
+    found = heights(decode(values))
+    assert found[0].status == "read" and found[0].value == 0 and found[1].status == "doubtful"
+    assert [value.value for value in found[3:]] == pytest.approx([85000.0 + 3600 * row for row in range(3, 8)]) and "doubtful" not in {value.status for value in found[3:]}
+
+
 def test_no_unit_is_spelt_with_the_wild_letter():
     assert not [unit for units in UNITS.values() for unit in units if WILD in unit]
 
