@@ -39,6 +39,16 @@ def test_a_clock_that_always_shows_its_sign_has_not_lost_it():
     assert value.status == "read" and value.value == 37
 
 
+def test_no_days_are_likelier_than_eight_where_a_look_leaves_both():
+    first, last = 56340.0, 8 * 86400.0 + 56340.0
+    *_, value = weigh_formats([seen(0, "clock", (f"{first:.0f}", 0.982), (f"{last:.0f}", 0.0165))])
+    assert value.status == "read" and value.value == first and value.probability < 0.9985  # ten times likelier at the most
+    for texts in (((f"{last:.0f}", 0.982), (f"{first:.0f}", 0.0165)), ((f"{first:.0f}", 0.9), (f"{last:.0f}", 0.0995))):
+        assert weigh_formats([seen(0, "clock", *texts)])[0].status == "doubtful"  # the other way round nothing is gained, and a poor look stays one
+    height = seen(0, "height", (f"{first:.0f}", 0.982), (f"{last:.0f}", 0.0165))
+    assert weigh_formats([height]) == [height]
+
+
 def test_likely_clocks_tell_a_habit_too_but_not_for_certain():
     clocks = [seen(row, "clock", (f"+{30 + row}", 0.97), (f"4{30 + row}", 0.029)) for row in range(8)]
     found = weigh_formats(clocks)
