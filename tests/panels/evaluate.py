@@ -262,6 +262,7 @@ def main() -> None:
     print(f"{len(results)} flights of {options.shots} screenshots" + (f"; the time was up before {left_out} more" if left_out else ""))
     parts = {(kind, level): [result for job, result in zip(jobs, results) if job[1:3] == (kind, level)] for kind in KINDS for level in levels}
     every = pooled(results)
+    levels = [level for level in levels if any(parts[kind, level] for kind in KINDS)]  # the time may be up before the last ones
     for line in every["silent"]:
         print("accepted and wrong:", *line)
     for line in every["refused"] if options.refused else ():
@@ -269,7 +270,7 @@ def main() -> None:
     print_table({level: column(pooled(parts["alike", level] + parts["varied", level])) for level in levels})
     for kind in KINDS:
         print(f"\nPanels that are {kind}:")
-        print_table({level: column(pooled(parts[kind, level])) for level in levels})
+        print_table({level: column(pooled(parts[kind, level])) for level in levels if parts[kind, level]})
     for level in levels:
         print(f"\nSaid and right, single screenshots, {level}:")
         print_honesty(np.array(pooled(parts["alike", level] + parts["varied", level])["said"]))
