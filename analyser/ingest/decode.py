@@ -20,6 +20,7 @@ from analyser.flight import TEXTS
 from analyser.ingest.neighbours import LEAST_KNOWN, MOST_SUPPORT, Expectation, expected, tracks_of
 from analyser.ingest.readout import ACCEPT
 from analyser.ingest.restarts import longest_rising
+from analyser.ingest.settling import shown_sigma
 from analyser.ingest.unit_rates import weigh_units
 
 if TYPE_CHECKING:
@@ -100,7 +101,7 @@ def _choose(value: "Value", expected: Expectation) -> "Value":
     chosen, certainty = candidates[best], weights[best] / total
     first = candidates[0]
     own = value.reading.doubt == ""
-    sigma = value.gauge.sigma if math.isfinite(value.gauge.sigma) else chosen.step / math.sqrt(12)
+    sigma = shown_sigma(value.gauge, chosen.step)
     if certainty < (KEEP if own and chosen is first else ACCEPT):
         if not own:
             return value

@@ -7,7 +7,6 @@ was never seen).
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter, defaultdict
 from collections.abc import Hashable, Iterable, Iterator, Sequence
@@ -16,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyser.flight import TEXTS
 from analyser.ingest.consistency import DAY
-from analyser.ingest.readout import ACCEPT
+from analyser.ingest.settling import settled
 
 if TYPE_CHECKING:
     from analyser.ingest.readout import Candidate
@@ -75,14 +74,7 @@ def _weighed(value: "Value", habits: dict[Hashable, Counter], least: float) -> "
     candidates = sorted(
         (replace(each, probability=weight * told / sum(weights)) for each, weight in zip(value.reading.candidates, weights)), key=lambda each: -each.probability
     )
-    best, first = candidates[0], value.reading.best
-    reading = replace(value.reading, candidates=tuple(candidates))
-    if best.probability < ACCEPT:
-        return replace(value, reading=reading, probability=best.probability, value=best.value)
-    sigma = value.gauge.sigma if math.isfinite(value.gauge.sigma) else best.step / math.sqrt(12)
-    reason = f"by itself {first.probability:.1%} sure; it is written as this gauge writes"
-    status = "read" if best.value == first.value else "recovered"
-    return replace(value, reading=reading, status=status, value=best.value, sigma=sigma, probability=best.probability, reason=reason)
+    return settled(value, tuple(candidates), "it is written as this gauge writes" + (", and shows the earlier time" if value.column == "met" else ""))
 
 
 def _sooner(first: "Candidate", other: "Candidate", column: str) -> float:

@@ -7,11 +7,10 @@ from bisect import bisect_left
 from dataclasses import dataclass, field
 from statistics import median_high
 
-from analyser.ingest.unit_rates import RATE_OF
+from analyser.ingest.unit_rates import RATE_OF, SURPRISE
 
 LEAST_KNOWN = 4  # certain readings of a quantity before its neighbours count
-SURPRISE = 0.15  # share of moments at which a quantity does what its neighbours don't tell
-AT_WILL = {"throttle": 0.4, "acceleration": 0.4}  # the same where the pilot's hand is all that moves it
+AT_WILL = {"throttle": 0.4, "acceleration": 0.4}  # of SURPRISE's kind, where the pilot's hand is all that moves it
 AGAINST = 0.05  # how likely propellant rises, against that it falls
 MOST_SUPPORT = 3000.0  # neighbours never make a value likelier by more than this, in odds
 

@@ -7,7 +7,6 @@ shares nothing with it, is asked too: if both say the same, that counts. Words a
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 

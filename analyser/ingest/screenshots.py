@@ -17,7 +17,6 @@ from analyser.flight import TEXTS, Craft, Readings
 from analyser.ingest.consistency import decimal_mark, doubt_odd_formats
 from analyser.ingest.decode import Motion, decode
 from analyser.ingest.formats import weigh_formats
-from analyser.ingest.grammar import sigma_of
 from analyser.ingest.cutting import Cut, as_read, cut, rectify
 from analyser.ingest.glyph_memory import GlyphMemory
 from analyser.ingest.images import crop_png, grey_of, open_image
@@ -26,6 +25,7 @@ from analyser.ingest.panel import Gauge, Panel, load_panel
 from analyser.ingest.picture_runs import screenshot_runs
 from analyser.ingest.readout import NOTHING, GaugeReading, Seen, ask_tesseract, interpret
 from analyser.ingest.register import PanelFinder, Registration
+from analyser.ingest.settling import shown_sigma
 from analyser.ingest.surroundings import Surroundings
 from analyser.ingest.tabulating import tabulate
 
@@ -267,7 +267,7 @@ def _value(row: int, gauge: Gauge, column: str, reading: GaugeReading, box) -> V
     if column in TEXTS:
         value = replace(value, text=best.text)
     else:
-        value = replace(value, sigma=gauge.sigma if math.isfinite(gauge.sigma) else sigma_of(best.step))
+        value = replace(value, sigma=shown_sigma(gauge, best.step))
     if reading.doubt:
         return replace(value, status="doubtful", reason=reading.doubt)
     return replace(value, status="recovered" if reading.recovered else "read", reason=reading.reason)

@@ -13,13 +13,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from analyser.ingest.readout import ACCEPT, Candidate, figures_in, in_every_unit
+from analyser.ingest.readout import Candidate, figures_in, in_every_unit
+from analyser.ingest.settling import settled
 
 if TYPE_CHECKING:
     from analyser.ingest.screenshots import Value
 
 RATE_OF = {"altitude": "vertical_speed", "radar_altitude": "vertical_speed"}
-SURPRISE = 0.15  # share of moments between which a quantity does not do what its rate says
+SURPRISE = 0.15  # share of moments at which a quantity does not do what its rate or its neighbours say
 TIMES = 300.0  # one neighbour never makes a unit likelier than by this, in odds
 CHANGE, BEND = 0.05, 0.25  # standard deviation of a change told by the rates at both ends: part of the change itself, and of what the rates differ by
 STRANGE = 1e-3  # probability that a unit which is read for certain is another all the same
@@ -88,7 +89,8 @@ def _weighed(value: "Value", beside: list["Value"], times, rates) -> "Value":
     share = whole / sum(each.probability * odd for each, odd in zip(same, odds))
     weighed = [replace(each, probability=each.probability * odd * share) for each, odd in zip(same, odds)]
     others = [each for each in value.reading.candidates if each not in same]
-    return _settled(value, tuple(sorted([*weighed, *others], key=lambda each: -each.probability)))
+    candidates = sorted([*weighed, *others], key=lambda each: -each.probability)
+    return settled(value, tuple(candidates), "its unit is borne out by the vertical speed")
 
 
 def _likelier(value: "Value", mine: Candidate, other: "Value", times, rates, alike: bool) -> float:
@@ -117,15 +119,3 @@ def _doubted(value: "Value", better: Candidate) -> "Value":
     candidates = (replace(first, probability=half), replace(better, probability=half))
     reason = f"{first.text!r} does not change as the vertical speed says, {better.text!r} would"
     return replace(value, reading=replace(value.reading, candidates=candidates, doubt=reason), status="doubtful", probability=half, reason=reason)
-
-
-def _settled(value: "Value", candidates: tuple[Candidate, ...]) -> "Value":
-    """A doubtful value with its candidates weighed anew: read or recovered where one is sure now."""
-    best, first = candidates[0], value.reading.best
-    reading = replace(value.reading, candidates=candidates)
-    if best.probability < ACCEPT:
-        return replace(value, reading=reading, probability=best.probability)
-    sigma = value.gauge.sigma if math.isfinite(value.gauge.sigma) else best.step / math.sqrt(12)
-    status = "read" if best.value == first.value else "recovered"
-    reason = f"by itself {first.probability:.1%} sure; its unit is borne out by the vertical speed"
-    return replace(value, reading=reading, status=status, value=best.value, sigma=sigma, probability=best.probability, reason=reason)
